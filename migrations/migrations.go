@@ -30,7 +30,7 @@ import (
 	"github.com/jackc/pgx/v5/stdlib"
 )
 
-//go:embed *
+//go:embed *.sql
 var files embed.FS
 
 const (

@@ -111,9 +111,14 @@ func dropRoles(ctx context.Context, conn *pgx.Conn) error {
 	if !made {
 		return nil
 	}
-	for _, role := range []string{ServiceRole, OwnerRole} {
+	// The owner first: it cannot go while any database of ours is left, and then
+	// the service's role is needed too.
+	for _, role := range []string{OwnerRole, ServiceRole} {
 		_, err := conn.Exec(ctx, "DROP ROLE IF EXISTS "+quote(role))
-		if err != nil && !hasCode(err, codeDependentObjects) {
+		if hasCode(err, codeDependentObjects) {
+			return nil
+		}
+		if err != nil {
 			return fmt.Errorf("drop role %s: %w", role, err)
 		}
 	}

@@ -78,6 +78,11 @@ func New(t testing.TB) *DB {
 func NewEmpty(t testing.TB) *DB {
 	t.Helper()
 	s := running(t)
+	// The template is needed here too: it holds on to the service's role, which
+	// belongs to the whole server and which the last schema to go would drop.
+	if _, err := s.migrated(); err != nil {
+		t.Fatalf("prepare the template database: %v", err)
+	}
 	return create(t, s, func(ctx context.Context, name string) error {
 		_, err := s.server.CreateDatabase(ctx, name)
 		return err
