@@ -209,7 +209,7 @@ func noteVerifier(origin string, k PublicKey) (note.Verifier, error) {
 		return nil, ErrKey
 	}
 	verifier, err := note.NewVerifier(encoded)
-	if err != nil {
+	if err != nil || verifier.Name() != origin {
 		return nil, ErrOrigin
 	}
 	return verifier, nil
