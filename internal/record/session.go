@@ -1,0 +1,59 @@
+package record
+
+import "ponderal.example/internal/mass"
+
+// Session is one visit's tests. Times are RFC 3339 in UTC.
+type Session struct {
+	ID          string    `json:"id"`
+	ClinicID    string    `json:"clinic_id"`
+	ReferralID  string    `json:"referral_id"`
+	EvaluatorID string    `json:"evaluator_id"`
+	StartedAt   Time      `json:"started_at"`
+	EndedAt     Time      `json:"ended_at"`
+	Screening   Screening `json:"screening"`
+	Series      []Series  `json:"series"`
+}
+
+// Screening before the session; nil where not measured. Heart rate in beats per minute, pressures in mmHg.
+type Screening struct {
+	RestingHeartRate *int   `json:"resting_heart_rate,omitempty"`
+	Systolic         *int   `json:"systolic,omitempty"`
+	Diastolic        *int   `json:"diastolic,omitempty"`
+	RateLimitingDrug bool   `json:"rate_limiting_drug,omitempty"`
+	OverrideReason   string `json:"override_reason,omitempty"`
+}
+
+// Series is one progressive test.
+type Series struct {
+	Number         int     `json:"number"`
+	Zone           Zone    `json:"zone"`
+	Pace           Pace    `json:"pace"`
+	ProtocolDigest string  `json:"protocol_digest"`
+	KitID          string  `json:"kit_id,omitempty"`
+	Stop           Stop    `json:"stop,omitempty"`
+	StopNote       string  `json:"stop_note,omitempty"`
+	Trials         []Trial `json:"trials,omitempty"`
+}
+
+// Trial is one load handled once. Pointers are nil where nothing was recorded.
+type Trial struct {
+	Number       int             `json:"number"`
+	At           Time            `json:"at"`
+	Load         mass.Mass       `json:"load"`
+	InsertCodes  []string        `json:"insert_codes,omitempty"`
+	Repetitions  int             `json:"repetitions"`
+	HeartRate    *int            `json:"heart_rate,omitempty"`
+	Effort       *Effort         `json:"effort_rating,omitempty"`
+	Sustainable  *bool           `json:"sustainable,omitempty"`
+	MorePossible *bool           `json:"more_possible,omitempty"`
+	Signs        []MechanicsSign `json:"signs,omitempty"`
+	Symptoms     []Symptom       `json:"symptoms,omitempty"`
+	Blinded      bool            `json:"blinded,omitempty"`
+	ClosedReason string          `json:"closed_reason,omitempty"`
+}
+
+// MechanicsSign is a sign with its grade: 0 steady, 1 shift, 2 marked, 3 unsafe.
+type MechanicsSign struct {
+	Sign  SignKind `json:"sign"`
+	Grade int      `json:"grade"`
+}
