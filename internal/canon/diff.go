@@ -23,8 +23,10 @@ type Difference struct {
 // numbers in brackets ordered as numbers. Arrays are compared by position,
 // except where every element of both is an object with an integer member "number",
 // each number once in either: those are matched by that number, so that an element
-// put in or left out is one difference. A value on one side only is one
-// difference at its path.
+// put in or left out is one difference. Where those that both have stand in
+// another order, one more difference at the array's path gives their numbers in
+// each order. A value on one side only is one difference at its path. Two
+// documents without a difference are the same canonical document.
 func Diff(a, b []byte) ([]Difference, error) {
 	was, err := Transform(a)
 	if err != nil {
@@ -75,14 +77,36 @@ func (d *differ) arrays(path string, was, now json.RawMessage) {
 	var before, after []json.RawMessage
 	d.decode(was, &before)
 	d.decode(now, &after)
-	byNumber, ok := numbered(before)
-	otherByNumber, otherOK := numbered(after)
-	if !ok || !otherOK {
-		byNumber, otherByNumber = positioned(before), positioned(after)
+	matched, ok := numbered(before)
+	other, otherOK := numbered(after)
+	if ok && otherOK {
+		d.order(path, matched, other)
+	} else {
+		matched, other = positioned(before), positioned(after)
 	}
-	for _, n := range unionOf(byNumber, otherByNumber) {
-		d.value(path+"["+strconv.FormatInt(n, 10)+"]", byNumber[n], otherByNumber[n])
+	for _, n := range unionOf(matched.by, other.by) {
+		d.value(path+"["+strconv.FormatInt(n, 10)+"]", matched.by[n], other.by[n])
 	}
+}
+
+// order finds the numbers that both arrays have in another order.
+func (d *differ) order(path string, a, b elements) {
+	was, now := a.shared(b), b.shared(a)
+	if !slices.Equal(was, now) {
+		d.found = append(d.found, Difference{Path: path, Was: listOf(was), Now: listOf(now)})
+	}
+}
+
+// listOf writes numbers as a JSON array.
+func listOf(numbers []int64) string {
+	b := []byte{'['}
+	for i, n := range numbers {
+		if i > 0 {
+			b = append(b, ',')
+		}
+		b = strconv.AppendInt(b, n, 10)
+	}
+	return string(append(b, ']'))
 }
 
 func (d *differ) decode(doc json.RawMessage, into any) {
@@ -93,33 +117,52 @@ func (d *differ) decode(doc json.RawMessage, into any) {
 	}
 }
 
-// numbered indexes the elements by their member "number", if all have one that
+// elements are those of an array, by the number they are matched by.
+type elements struct {
+	by    map[int64]json.RawMessage
+	order []int64 // the numbers as they stand in the array
+}
+
+// shared returns the numbers that o has too, in e's order.
+func (e elements) shared(o elements) []int64 {
+	var both []int64
+	for _, n := range e.order {
+		if _, ok := o.by[n]; ok {
+			both = append(both, n)
+		}
+	}
+	return both
+}
+
+// numbered takes the elements by their member "number", if all have one that
 // is an integer and no two share it. An empty array is numbered.
-func numbered(elements []json.RawMessage) (map[int64]json.RawMessage, bool) {
-	byNumber := make(map[int64]json.RawMessage, len(elements))
-	for _, e := range elements {
+func numbered(array []json.RawMessage) (elements, bool) {
+	e := elements{by: make(map[int64]json.RawMessage, len(array))}
+	for _, value := range array {
 		var object map[string]json.RawMessage
-		if !isKind(e, '{') || json.Unmarshal(e, &object) != nil {
-			return nil, false
+		if !isKind(value, '{') || json.Unmarshal(value, &object) != nil {
+			return elements{}, false
 		}
 		n, err := strconv.ParseInt(string(object["number"]), 10, 64)
 		if err != nil {
-			return nil, false
+			return elements{}, false
 		}
-		if _, taken := byNumber[n]; taken {
-			return nil, false
+		if _, taken := e.by[n]; taken {
+			return elements{}, false
 		}
-		byNumber[n] = e
+		e.by[n] = value
+		e.order = append(e.order, n)
 	}
-	return byNumber, true
+	return e, true
 }
 
-func positioned(elements []json.RawMessage) map[int64]json.RawMessage {
-	byPosition := make(map[int64]json.RawMessage, len(elements))
-	for i, e := range elements {
-		byPosition[int64(i)] = e
+// positioned takes the elements by their position from 0.
+func positioned(array []json.RawMessage) elements {
+	e := elements{by: make(map[int64]json.RawMessage, len(array))}
+	for i, value := range array {
+		e.by[int64(i)] = value
 	}
-	return byPosition
+	return e
 }
 
 // unionOf returns the keys of both maps, each once, ascending.
