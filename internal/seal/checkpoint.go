@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"strconv"
 	"strings"
+	"unicode"
 
 	"golang.org/x/mod/sumdb/note"
 )
@@ -60,7 +61,7 @@ func ParseCheckpoint(text string) (Checkpoint, error) {
 
 // SignCheckpoint returns the signed note of the log's head. The key must be for
 // logs; its name on the note is the origin. An origin that is empty or has
-// spaces or a plus is ErrOrigin, a negative size ErrMalformed.
+// spaces, a plus or control characters is ErrOrigin, a negative size ErrMalformed.
 func SignCheckpoint(key Key, origin string, size int64, root [32]byte) (string, error) {
 	private, err := key.ready(UseLog)
 	if err != nil {
@@ -74,7 +75,7 @@ func SignCheckpoint(key Key, origin string, size int64, root [32]byte) (string, 
 		return "", fmt.Errorf("sign checkpoint: %w", err)
 	}
 	text := Checkpoint{Origin: origin, Size: size, Root: root}.Text()
-	signed, err := note.Sign(&note.Note{Text: text}, noteSigner{Verifier: verifier, private: &private})
+	signed, err := note.Sign(&note.Note{Text: text}, noteSigner{Verifier: verifier, private: private})
 	if err != nil {
 		return "", fmt.Errorf("sign checkpoint: %w", ErrMalformed)
 	}
@@ -202,8 +203,12 @@ func verifiersOf(ring Ring, origin string, use Use) (verifiers, error) {
 	return v, nil
 }
 
-// noteVerifier is the key under the name of a log.
+// noteVerifier is the key under the name of a log. The name must be one that a
+// note can carry: no spaces, plus or control characters.
 func noteVerifier(origin string, k PublicKey) (note.Verifier, error) {
+	if strings.ContainsFunc(origin, unicode.IsControl) {
+		return nil, ErrOrigin
+	}
 	encoded, err := note.NewEd25519VerifierKey(origin, k.Key)
 	if err != nil {
 		return nil, ErrKey
@@ -218,8 +223,8 @@ func noteVerifier(origin string, k PublicKey) (note.Verifier, error) {
 // noteSigner signs under the name and key hash of its verifier.
 type noteSigner struct {
 	note.Verifier
-	private *ed25519.PrivateKey
+	private ed25519.PrivateKey
 }
 
 // Sign implements note.Signer.
-func (s noteSigner) Sign(msg []byte) ([]byte, error) { return ed25519.Sign(*s.private, msg), nil }
+func (s noteSigner) Sign(msg []byte) ([]byte, error) { return ed25519.Sign(s.private, msg), nil }

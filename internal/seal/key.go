@@ -22,10 +22,11 @@ type Key struct {
 	ID string
 	// Use is what the key signs.
 	Use Use
-	// private is behind a pointer because a Key in another struct's unexported
-	// field is printed by reflection, past every method below; a pointer then
-	// shows an address.
-	private *ed25519.PrivateKey
+	// private returns the secret, nil where there is none. It is a function
+	// because a Key in another struct's unexported field is printed by
+	// reflection, past every method below, and reflection follows even pointers;
+	// a function shows an address.
+	private func() ed25519.PrivateKey
 }
 
 // PublicKey is the published half of a Key.
@@ -57,7 +58,7 @@ func newKey(private ed25519.PrivateKey, use Use) (Key, error) {
 	if err != nil {
 		return Key{}, err
 	}
-	return Key{ID: id, Use: use, private: &private}, nil
+	return Key{ID: id, Use: use, private: func() ed25519.PrivateKey { return private }}, nil
 }
 
 // Thumbprint returns the RFC 7638 SHA-256 thumbprint of the public key as a
@@ -75,7 +76,7 @@ func Thumbprint(public ed25519.PublicKey) (string, error) {
 func (k Key) Public() PublicKey {
 	p := PublicKey{ID: k.ID, Use: k.Use}
 	if k.private != nil {
-		p.Key, _ = k.private.Public().(ed25519.PublicKey)
+		p.Key, _ = k.private().Public().(ed25519.PublicKey)
 	}
 	return p
 }
@@ -88,7 +89,7 @@ func (k Key) ready(use Use) (ed25519.PrivateKey, error) {
 	if k.private == nil {
 		return nil, ErrKey
 	}
-	return *k.private, nil
+	return k.private(), nil
 }
 
 const pemType = "PRIVATE KEY"
@@ -99,7 +100,7 @@ func EncodeKeyPEM(k Key) ([]byte, error) {
 	if k.private == nil {
 		return nil, fmt.Errorf("encode key: %w", ErrKey)
 	}
-	der, err := x509.MarshalPKCS8PrivateKey(*k.private)
+	der, err := x509.MarshalPKCS8PrivateKey(k.private())
 	if err != nil {
 		return nil, fmt.Errorf("encode key: %w", ErrKey)
 	}
