@@ -27,14 +27,14 @@ func TestWriterWritesEveryKindOfValue(t *testing.T) {
 	w.BoolField("bool", true)
 	w.IntField("int", MaxInt)
 	w.RawField("raw", []byte(`{"a":[1.5]}`))
-	w.StringField("text", "quote \" back \\ tab \t bell \a é 😀 </script>\u2028")
+	w.StringField("text", "quote \" back \\ tab \t bell \a all \b\f\n\r é 😀 </script>\u2028")
 	w.EndObject()
 	got, err := w.Bytes()
 	if err != nil {
 		t.Fatal(err)
 	}
 	want := `{"array":[-9007199254740991,null,false,[],{}],"bool":true,"int":9007199254740991,` +
-		`"raw":{"a":[1.5]},"text":"quote \" back \\ tab \t bell \u0007 é 😀 </script>` + "\u2028" + `"}`
+		`"raw":{"a":[1.5]},"text":"quote \" back \\ tab \t bell \u0007 all \b\f\n\r é 😀 </script>` + "\u2028" + `"}`
 	if string(got) != want {
 		t.Errorf("got  %s\nwant %s", got, want)
 	}
@@ -48,12 +48,30 @@ func TestWriterWritesEveryKindOfValue(t *testing.T) {
 	}
 }
 
-func TestWriterRefuses(t *testing.T) {
-	tests := []struct {
-		name  string
-		write func(*Writer)
-		want  error // nil means accepted
-	}{
+// writing is a way to use a Writer, and the error it ends in, nil for none.
+type writing struct {
+	name  string
+	write func(*Writer)
+	want  error
+}
+
+func checkWritings(t *testing.T, all []writing) {
+	t.Helper()
+	for _, tt := range all {
+		var w Writer
+		tt.write(&w)
+		got, err := w.Bytes()
+		if !errors.Is(err, tt.want) {
+			t.Errorf("%s: %v, want %v", tt.name, err, tt.want)
+		}
+		if err == nil && !IsCanonical(got) {
+			t.Errorf("%s: wrote %q, which is not canonical", tt.name, got)
+		}
+	}
+}
+
+func TestWriterRefusesMembers(t *testing.T) {
+	checkWritings(t, []writing{
 		{"rising names", func(w *Writer) { object(w, "a", "b") }, nil},
 		{"falling names", func(w *Writer) { object(w, "b", "a") }, ErrOrder},
 		{"repeated name", func(w *Writer) { object(w, "a", "a") }, ErrOrder},
@@ -78,7 +96,13 @@ func TestWriterRefuses(t *testing.T) {
 		{"largest integer", func(w *Writer) { w.Int(MaxInt) }, nil},
 		{"integer too large", func(w *Writer) { w.Int(MaxInt + 1) }, ErrInexact},
 		{"integer too small", func(w *Writer) { w.Int(-MaxInt - 1) }, ErrInexact},
+	})
+}
+
+func TestWriterRefusesShapes(t *testing.T) {
+	checkWritings(t, []writing{
 		{"nothing", func(*Writer) {}, ErrShape},
+		{"array after the end", func(w *Writer) { w.Int(1); w.BeginArray(); w.EndArray() }, ErrShape},
 		{"two values", func(w *Writer) { w.Int(1); w.Int(2) }, ErrShape},
 		{"open array", func(w *Writer) { w.BeginArray() }, ErrShape},
 		{"open object", func(w *Writer) { w.BeginObject() }, ErrShape},
@@ -101,18 +125,7 @@ func TestWriterRefuses(t *testing.T) {
 		{"raw too deep", func(w *Writer) { nest(w, MaxDepth, []byte(`[1]`)) }, ErrNotCanonical},
 		{"raw with escaped names deepest", func(w *Writer) { nest(w, MaxDepth-1, []byte(`{"\n":"[["}`)) }, nil},
 		{"raw with escaped names too deep", func(w *Writer) { nest(w, MaxDepth, []byte(`{"\n":"[["}`)) }, ErrNotCanonical},
-	}
-	for _, tt := range tests {
-		var w Writer
-		tt.write(&w)
-		got, err := w.Bytes()
-		if !errors.Is(err, tt.want) {
-			t.Errorf("%s: %v, want %v", tt.name, err, tt.want)
-		}
-		if err == nil && !IsCanonical(got) {
-			t.Errorf("%s: wrote %q, which is not canonical", tt.name, got)
-		}
-	}
+	})
 }
 
 func TestWriterKeepsTheFirstError(t *testing.T) {
