@@ -1,7 +1,22 @@
-// Package score computes a session's finding. It is a function: no clock, no randomness, no input or output.
+// Package score computes a session's finding. It is a function: no clock, no randomness, no input or output, and the same input
+// gives the same bytes on every machine. It puts the engine's packages in their order: guards and acceptance of each trial,
+// capacity of each series, the capacity that stands for each zone and pace, strength levels, job match, remarks.
+//
+// A finding supports a licensed clinician's decision and does not replace it.
 package score
 
-import "ponderal.example/internal/record"
+import (
+	"cmp"
+	"slices"
+	"strconv"
+
+	"ponderal.example/internal/engine/capacity"
+	"ponderal.example/internal/engine/guard"
+	"ponderal.example/internal/engine/match"
+	"ponderal.example/internal/engine/strength"
+	"ponderal.example/internal/fault"
+	"ponderal.example/internal/record"
+)
 
 // Version names the engine's rules; a change that could alter any finding changes it.
 const Version = "1"
@@ -16,7 +31,66 @@ type Input struct {
 	JobRevision     int
 }
 
-// Score computes the finding. The only error is an input that lacks a protocol named by a series.
+// Score computes the finding. The only error is an input that lacks a protocol named by a series (fault.Invalid, PROTOCOL_UNKNOWN,
+// naming the first such series in the input's order and its digest). Nothing in the input is changed; the finding shares no memory
+// with it that anything may write to. Neither the order of series nor that of signs and symptoms alters the finding.
 func Score(in Input) (record.Finding, error) {
-	return record.Finding{SessionID: in.Session.ID, SessionRevision: in.SessionRevision, Engine: Version}, nil
+	series, err := inOrder(in)
+	if err != nil {
+		return record.Finding{}, err
+	}
+	f := record.Finding{
+		SessionID:       in.Session.ID,
+		SessionRevision: in.SessionRevision,
+		Engine:          Version,
+		Capacities:      make([]record.Capacity, len(series)),
+		Complete:        true,
+	}
+	notes := notesOf(&in)
+	for i, s := range series {
+		protocol := in.Protocols[s.ProtocolDigest]
+		limits := guard.LimitsOf(&protocol, in.Person, in.Session.Screening)
+		f.Capacities[i] = capacity.Of(s, &limits)
+		notes.series(s, &protocol, &limits, &f.Capacities[i])
+		f.Complete = f.Complete && f.Capacities[i].EndReason != record.EndIncomplete
+	}
+	chosen := capacity.Choose(f.Capacities)
+	notes.repeated(f.Capacities, &chosen)
+	f.Zones = strength.OfZones(&chosen)
+	notes.paces(f.Zones, &chosen)
+	var untested []record.Zone
+	f.Overall, untested = strength.Overall(f.Zones, in.Job)
+	notes.untested(untested)
+	if in.Job != nil {
+		job, stoodIn := match.Job(&chosen, in.Job, in.JobRevision, notes.limited)
+		notes.stoodIn(stoodIn)
+		f.Job = &job
+	}
+	f.Remarks = notes.remarks
+	return f, nil
+}
+
+// inOrder returns the session's series by number, or the error that names a protocol which is not there.
+func inOrder(in Input) ([]*record.Series, error) {
+	series := make([]*record.Series, len(in.Session.Series))
+	for i := range in.Session.Series {
+		s := &in.Session.Series[i]
+		if _, ok := in.Protocols[s.ProtocolDigest]; !ok {
+			return nil, unknownProtocol(i, s.ProtocolDigest)
+		}
+		series[i] = s
+	}
+	slices.SortStableFunc(series, func(a, b *record.Series) int { return cmp.Compare(a.Number, b.Number) })
+	return series, nil
+}
+
+func unknownProtocol(i int, digest string) error {
+	text := "no protocol has the digest " + strconv.Quote(digest)
+	err := fault.New(fault.Invalid, "PROTOCOL_UNKNOWN", text)
+	err.Violations = []fault.Violation{{
+		Field: "session.series[" + strconv.Itoa(i) + "].protocol_digest",
+		Rule:  "protocol.published",
+		Text:  text,
+	}}
+	return err
 }

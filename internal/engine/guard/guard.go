@@ -1,0 +1,140 @@
+// Package guard evaluates the work guards: the limits that a trial must have respected once it was done. All that fail are listed,
+// gravest first; what they mean for the trial is the business of package accept, for the series that of package capacity.
+package guard
+
+import (
+	"strconv"
+
+	"ponderal.example/internal/engine/heartrate"
+	"ponderal.example/internal/mass"
+	"ponderal.example/internal/record"
+)
+
+// UnsafeGrade is the grade of a mechanics sign that voids the trial and ends the series. Grades 1 and 2 mark the approach to the
+// maximum and break no limit.
+const UnsafeGrade = 3
+
+// Limits are a protocol's limits worked out for one person on one day.
+type Limits struct {
+	repetitions     int
+	effortStop      record.Effort
+	ceiling         *mass.Mass
+	rate            heartrate.Rate
+	hasRate         bool
+	rateMissing     heartrate.Missing
+	rateLimitDrug   bool
+	requiresRate    bool
+	requiresRating  bool
+	protocolHasRate bool
+}
+
+// LimitsOf works out the limits. Under a rate-limiting drug a heart rate within its limit proves little, so the effort rating is
+// required whatever the protocol says: fail closed, lean on effort.
+func LimitsOf(p *record.Protocol, person record.Person, s record.Screening) Limits {
+	l := Limits{
+		repetitions:    p.Repetitions,
+		effortStop:     p.EffortStop,
+		ceiling:        p.LoadCeiling,
+		rateLimitDrug:  s.RateLimitingDrug,
+		requiresRate:   p.RequiresHeartRate,
+		requiresRating: p.RequiresEffortRating || s.RateLimitingDrug,
+	}
+	if p.HeartRateLimit != nil {
+		l.protocolHasRate = true
+		l.rate, l.rateMissing = heartrate.Limit(*p.HeartRateLimit, person.AgeYears, s.RestingHeartRate)
+		l.hasRate = l.rateMissing == ""
+	}
+	return l
+}
+
+// LimitsHeartRate reports whether the protocol limits the heart rate at all.
+func (l *Limits) LimitsHeartRate() bool { return l.protocolHasRate }
+
+// RequiresRating reports whether a trial without an effort rating is incomplete.
+func (l *Limits) RequiresRating() bool { return l.requiresRating }
+
+// Work lists the limits that a trial did not respect, gravest first, in the order of Rank. It depends on neither the order of signs
+// nor that of symptoms.
+//
+//   - symptom, mechanics grade 3 and a heart rate above the limit void the trial and end the series;
+//   - an effort rating at or above the stop and a load above the ceiling end the series and leave the trial as it is;
+//   - a load that the client calls not sustainable voids the trial; that, or no more being possible, ends the series;
+//   - too few repetitions void the trial and by themselves say nothing about why;
+//   - a rate-limiting drug is noted on each trial whose heart rate passed: the pass proves little;
+//   - a missing measurement leaves the trial open.
+func (l *Limits) Work(t *record.Trial) []record.GuardHit {
+	var hits []record.GuardHit
+	if len(t.Symptoms) > 0 {
+		hits = append(hits, record.GuardHit{Guard: record.GuardSymptom, Measured: symptomText(t.Symptoms), Limit: "none", Voids: true, Ends: true})
+	}
+	if text, unsafe := unsafeText(t.Signs); unsafe {
+		hits = append(hits, record.GuardHit{Guard: record.GuardMechanics, Measured: text, Limit: "grade 2", Voids: true, Ends: true})
+	}
+	passedUnderDrug := false
+	if t.HeartRate != nil && l.hasRate {
+		if l.rate.Above(*t.HeartRate) {
+			hits = append(hits, l.heartRateHit(record.GuardHeartRateWork, *t.HeartRate, true))
+		} else {
+			passedUnderDrug = l.rateLimitDrug
+		}
+	}
+	if t.Effort != nil && *t.Effort >= l.effortStop {
+		hits = append(hits, record.GuardHit{Guard: record.GuardEffortStop, Measured: t.Effort.String() + " of 10", Limit: l.effortStop.String() + " of 10", Ends: true})
+	}
+	if l.ceiling != nil && l.ceiling.Less(t.Load) {
+		hits = append(hits, record.GuardHit{Guard: record.GuardLoadCeiling, Measured: t.Load.String(), Limit: l.ceiling.String(), Ends: true})
+	}
+	if text, voids, fails := clientText(t); fails {
+		hits = append(hits, record.GuardHit{Guard: record.GuardAcceptability, Measured: text, Voids: voids, Ends: true})
+	}
+	if t.Repetitions < l.repetitions {
+		hits = append(hits, record.GuardHit{Guard: record.GuardRepetitions, Measured: strconv.Itoa(t.Repetitions), Limit: strconv.Itoa(l.repetitions), Voids: true})
+	}
+	if passedUnderDrug {
+		hits = append(hits, l.heartRateHit(record.GuardRateLimitingDrug, *t.HeartRate, false))
+	}
+	if missing := l.missing(t); missing != "" {
+		hits = append(hits, record.GuardHit{Guard: record.GuardMissingMeasurement, Limit: missing})
+	}
+	return hits
+}
+
+func (l *Limits) heartRateHit(guard string, bpm int, fails bool) record.GuardHit {
+	return record.GuardHit{Guard: guard, Measured: heartrate.BPM(bpm).String(), Limit: l.rate.String(), Voids: fails, Ends: fails}
+}
+
+// missing names the required measurements that a trial lacks, separated by commas. Whether the load could be sustained is always
+// required: without it the trial can be neither accepted nor failed. What the heart-rate limit itself lacks is required too, for
+// otherwise no heart rate could be held against it.
+func (l *Limits) missing(t *record.Trial) string {
+	text := ""
+	note := func(absent bool, name string) {
+		switch {
+		case !absent:
+		case text == "":
+			text = name
+		default:
+			text += ", " + name
+		}
+	}
+	note(l.requiresRate && t.HeartRate == nil, "heart rate")
+	note(l.requiresRating && t.Effort == nil, "effort rating")
+	note(t.Sustainable == nil, "acceptability")
+	note(l.rateMissing != "", string(l.rateMissing))
+	return text
+}
+
+// clientText says what the client answered where it breaks the acceptability guard.
+func clientText(t *record.Trial) (text string, voids, fails bool) {
+	unsustainable := t.Sustainable != nil && !*t.Sustainable
+	noMore := t.MorePossible != nil && !*t.MorePossible
+	switch {
+	case unsustainable && noMore:
+		return "not sustainable, no more possible", true, true
+	case unsustainable:
+		return "not sustainable", true, true
+	case noMore:
+		return "no more possible", false, true
+	}
+	return "", false, false
+}

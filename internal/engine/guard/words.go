@@ -1,0 +1,60 @@
+package guard
+
+import (
+	"slices"
+	"strings"
+
+	"ponderal.example/internal/record"
+)
+
+// symptomOrder is the order in which symptoms are listed, whatever the order in which they were noted.
+var symptomOrder = []record.Symptom{
+	record.SymptomChestPain, record.SymptomDizziness, record.SymptomBreathlessness, record.SymptomRadiatingPain,
+	record.SymptomNumbnessOrWeakness, record.SymptomOther,
+}
+
+// signOrder is the same for mechanics signs.
+var signOrder = []record.SignKind{
+	record.SignLoadDistance, record.SignBaseOfSupport, record.SignHeelRise, record.SignTrunkLean, record.SignTwist,
+	record.SignMomentum, record.SignUnevenHands, record.SignBreathHolding, record.SignLoweringControl,
+}
+
+// symptomText lists each symptom once, in symptomOrder.
+func symptomText(noted []record.Symptom) string { return listed(noted, symptomOrder) }
+
+// unsafeText lists the signs at the unsafe grade; a grade beyond the scale counts as unsafe.
+func unsafeText(signs []record.MechanicsSign) (text string, unsafe bool) {
+	var kinds []record.SignKind
+	for _, s := range signs {
+		if s.Grade >= UnsafeGrade {
+			kinds = append(kinds, s.Sign)
+		}
+	}
+	if len(kinds) == 0 {
+		return "", false
+	}
+	return "grade 3: " + listed(kinds, signOrder), true
+}
+
+// listed writes words in plain text, each once, in the given order; a word outside it comes after, by its spelling.
+func listed[W ~string](words []W, order []W) string {
+	place := func(w W) int {
+		if i := slices.Index(order, w); i >= 0 {
+			return i
+		}
+		return len(order)
+	}
+	sorted := slices.Clone(words)
+	slices.SortFunc(sorted, func(a, b W) int {
+		if d := place(a) - place(b); d != 0 {
+			return d
+		}
+		return strings.Compare(string(a), string(b))
+	})
+	sorted = slices.Compact(sorted)
+	plain := make([]string, len(sorted))
+	for i, w := range sorted {
+		plain[i] = strings.ReplaceAll(string(w), "_", " ")
+	}
+	return strings.Join(plain, ", ")
+}
