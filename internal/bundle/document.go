@@ -1,0 +1,93 @@
+package bundle
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"time"
+
+	"ponderal.example/internal/canon"
+	"ponderal.example/internal/engine/score"
+	"ponderal.example/internal/record"
+)
+
+// ErrDocument: a payload that is not strictly a result document.
+var ErrDocument = errors.New("bundle: not a result document")
+
+// Payload returns the canonical JSON of a result document: what is signed.
+func Payload(doc record.ResultDocument) ([]byte, error) {
+	b, err := canon.Marshal(doc)
+	if err != nil {
+		return nil, fmt.Errorf("result payload: %w", err)
+	}
+	return b, nil
+}
+
+// Parse reads exactly what Payload writes, of the format that this build knows. Anything else is ErrDocument.
+func Parse(payload []byte) (record.ResultDocument, error) {
+	var doc record.ResultDocument
+	if err := strict(payload, &doc); err != nil {
+		return record.ResultDocument{}, fmt.Errorf("parse result payload: %w: %w", ErrDocument, err)
+	}
+	if doc.Format != record.ResultFormat {
+		return record.ResultDocument{}, fmt.Errorf("parse result payload: %w: the format is not %s", ErrDocument, record.ResultFormat)
+	}
+	return doc, nil
+}
+
+// strict decodes canonical JSON into v and demands that v says all of it: encoded again it is the same bytes. So members that v does
+// not have, in other capitals, or written though they are empty are refused.
+func strict(doc []byte, v any) error {
+	if !canon.IsCanonical(doc) {
+		return errors.New("not canonical JSON (RFC 8785)")
+	}
+	if err := json.Unmarshal(doc, v); err != nil {
+		return errors.New("a member has a form that it cannot have")
+	}
+	again, err := canon.Marshal(v)
+	if err != nil || !bytes.Equal(again, doc) {
+		return errors.New("members that do not belong")
+	}
+	return nil
+}
+
+// PersonOf is what the engine needs of a client on the day that a session began: age in completed years by the calendar date in
+// UTC, and sex. It refuses a birth date that is no date or lies after that day.
+func PersonOf(c record.Client, at record.Time) (record.Person, error) {
+	born, err := time.Parse(time.DateOnly, c.BirthDate)
+	if err != nil {
+		return record.Person{}, errors.New("birth date is not a date")
+	}
+	day := at.Std().UTC()
+	years := day.Year() - born.Year()
+	if day.Month() < born.Month() || day.Month() == born.Month() && day.Day() < born.Day() {
+		years--
+	}
+	if years < 0 {
+		return record.Person{}, errors.New("birth date is after the session")
+	}
+	return record.Person{AgeYears: years, Sex: c.Sex}, nil
+}
+
+// Rerun computes the finding of a document's trials anew.
+func Rerun(doc record.ResultDocument) (record.Finding, error) {
+	protocols := make(map[string]record.Protocol, len(doc.Protocols))
+	for _, p := range doc.Protocols {
+		protocols[p.Digest] = p.Protocol
+	}
+	return score.Score(score.Input{
+		Session: doc.Session, SessionRevision: doc.SessionRevision,
+		Person: doc.Person, Protocols: protocols,
+		Job: doc.Job, JobRevision: doc.JobRevision,
+	})
+}
+
+// ProtocolDigest names a protocol: the lower-case hexadecimal SHA-256 of its canonical JSON, which is returned too.
+func ProtocolDigest(p record.Protocol) (digest string, body []byte, err error) {
+	body, err = canon.Marshal(p)
+	if err != nil {
+		return "", nil, fmt.Errorf("protocol digest: %w", err)
+	}
+	return canon.DigestHex(canon.Digest(nil, body)), body, nil
+}

@@ -1,0 +1,182 @@
+package bundle
+
+import (
+	"fmt"
+	"io"
+	"strings"
+	"time"
+
+	"ponderal.example/internal/mass"
+	"ponderal.example/internal/record"
+)
+
+// Minute is how a moment is shown to people.
+const Minute = "2006-01-02 15:04 UTC"
+
+// WriteText writes the report as plain lines: every step and, when all held, what the result says, in pounds and kilograms
+// rounded to a tenth, with its cautions. Control characters of the document are not passed on to the terminal.
+func (r Report) WriteText(w io.Writer) error {
+	p := &printer{}
+	p.steps(r)
+	if r.OK {
+		p.who(r)
+		p.capacities(r.Document.Finding)
+		p.strength(r.Document.Finding)
+		p.job(r.Document)
+		p.corrections(r.Document)
+		p.cautions(r.Document)
+	}
+	_, err := io.WriteString(w, p.b.String())
+	return err
+}
+
+// printer builds the text. Everything that came from the document goes through line or row, which clean it.
+type printer struct{ b strings.Builder }
+
+func (p *printer) line(format string, args ...any) {
+	p.b.WriteString(strings.TrimRight(clean(fmt.Sprintf(format, args...)), " "))
+	p.b.WriteByte('\n')
+}
+
+// clean keeps a document from steering a terminal: control and formatting characters become a space.
+func clean(s string) string {
+	return strings.Map(func(c rune) rune {
+		switch {
+		case c < ' ', c >= 0x7f && c < 0xa0, c >= 0x200b && c <= 0x200f, c >= 0x2028 && c <= 0x202e, c >= 0x2066 && c <= 0x2069, c == 0xfeff:
+			return ' '
+		}
+		return c
+	}, s)
+}
+
+func (p *printer) steps(r Report) {
+	if r.OK {
+		p.line("VERIFIED: every check holds.")
+	} else {
+		p.line("NOT VERIFIED: do not rely on this result.")
+	}
+	p.line("")
+	for _, s := range r.Steps {
+		p.line("  %-8s %-11s %s", s.State, s.Name, s.Says)
+		if s.Why != "" {
+			p.line("  %-8s %-11s because: %s", "", "", s.Why)
+		}
+	}
+}
+
+func (p *printer) who(r Report) {
+	doc, sig := r.Document, r.Document.Signature
+	name := sig.Name
+	if sig.Credential != "" {
+		name += ", " + sig.Credential
+	}
+	p.line("")
+	p.line("Result      %s", doc.ID)
+	p.line("Signed by   %s (%s) on %s", name, Plain(sig.Role), Moment(sig.At))
+	p.line("As          %s", SignedAs(sig.Meaning))
+	p.line("Clinic      %s", doc.Clinic.Name)
+	p.line("Client      %s %s, born %s, %d years old at the session", doc.Client.GivenName, doc.Client.FamilyName, doc.Client.BirthDate, doc.Person.AgeYears)
+	p.line("Claim       %s, for %s", doc.Referral.ClaimNumber, doc.PayerName)
+	if doc.Referral.Question != "" {
+		p.line("Question    %s", doc.Referral.Question)
+	}
+	p.line("Session     %s to %s, revision %d", Moment(doc.Session.StartedAt), Moment(doc.Session.EndedAt), doc.SessionRevision)
+	p.line("Recorded    entry %d of log %s, proven in its head of %d entries", r.Entry.Number, r.Origin, r.Size)
+	p.line("Keys        result %s, log %s", r.KeyID, strings.Join(r.LogKeyIDs, " "))
+	if doc.Supersedes != "" {
+		p.line("Replaces    result %s, because: %s", doc.Supersedes, doc.SupersedeReason)
+	}
+	p.line("            Whether a later result has replaced this one cannot be told from this file; ask the feed.")
+}
+
+func (p *printer) capacities(f record.Finding) {
+	p.line("")
+	p.line("Measured")
+	p.line("  %-6s %-22s %-11s %-20s %-20s %-15s %s", "series", "zone", "pace", "capacity", "next load", "ended by", "trials")
+	for _, c := range f.Capacities {
+		p.line("  %-6d %-22s %-11s %-20s %-20s %-15s %d of %d accepted", c.SeriesNumber, Plain(c.Zone), c.Pace,
+			orNone(c.Load), orNone(c.BracketTo), Plain(c.EndReason), c.AcceptedTrials, c.TotalTrials)
+	}
+	for _, r := range f.Remarks {
+		p.line("  Note: %s", r.Text)
+	}
+	if !f.Complete {
+		p.line("  Note: the session is not complete.")
+	}
+}
+
+func orNone(m *mass.Mass) string {
+	if m == nil {
+		return "none"
+	}
+	return BothUnits(*m)
+}
+
+func (p *printer) strength(f record.Finding) {
+	p.line("")
+	p.line("Strength level (US Dictionary of Occupational Titles, Appendix C)")
+	for _, z := range f.Zones {
+		p.line("  %-22s %s", Plain(z.Zone), levelText(z))
+	}
+	if f.Overall != nil {
+		p.line("  %-22s %s", "overall", levelText(*f.Overall))
+	}
+}
+
+// levelText says a level with what limits it.
+func levelText(z record.ZoneStrength) string {
+	text := Plain(z.Level)
+	if z.Within != record.NoLevel && z.WithinUpTo != nil {
+		text += fmt.Sprintf(", works within %s up to %s", Plain(z.Within), BothUnits(*z.WithinUpTo))
+	}
+	if z.LimitingSeries != 0 {
+		text += fmt.Sprintf(", limited by series %d", z.LimitingSeries)
+	}
+	return text + " (" + Plain(z.Basis) + ")"
+}
+
+func (p *printer) job(doc record.ResultDocument) {
+	j := doc.Finding.Job
+	if j == nil {
+		return
+	}
+	p.line("")
+	p.line("Job: %s (demands %s)", j.Title, Plain(j.Demand))
+	for _, t := range j.Tasks {
+		text := Plain(t.Verdict)
+		if t.ShortBy != nil {
+			text += " by " + BothUnits(*t.ShortBy)
+		}
+		p.line("  %s: %s, %s, needs %s, capacity %s: %s", t.Task, Plain(t.Zone), t.Pace, BothUnits(t.Demand), orNone(t.Capacity), text)
+	}
+	for _, m := range j.Missing {
+		p.line("  Missing: %s", m)
+	}
+	p.line("  Recommended by the engine: %s", Plain(j.Outcome))
+	p.line("  Decided by the reviewer:   %s", Plain(doc.Decision))
+	if doc.Comment != "" {
+		p.line("  Comment: %s", doc.Comment)
+	}
+}
+
+func (p *printer) corrections(doc record.ResultDocument) {
+	if len(doc.Corrections) == 0 {
+		return
+	}
+	p.line("")
+	p.line("Corrected before signing")
+	for _, c := range doc.Corrections {
+		p.line("  series %d trial %d by %s on %s: %s", c.Series, c.Trial, c.By, Moment(c.At), c.Reason)
+	}
+}
+
+func (p *printer) cautions(doc record.ResultDocument) {
+	p.line("")
+	p.line("Cautions")
+	for _, c := range doc.Cautions {
+		p.line("  - %s", c)
+	}
+}
+
+// Moment shows a time to people.
+func Moment(t record.Time) string { return t.Std().In(time.UTC).Format(Minute) }
