@@ -35,6 +35,8 @@ type cluster struct {
 	programs programs
 	folder   *folder
 	port     int
+	// pickPort gives a port that is free now; it may be taken a moment later.
+	pickPort func(context.Context) (int, error)
 }
 
 // startCluster makes (or reopens) a private cluster and starts it.
@@ -43,7 +45,7 @@ func startCluster(ctx context.Context, o Options, acc account, found []programs)
 	if err != nil {
 		return nil, fmt.Errorf("local postgres: %w", err)
 	}
-	c := &cluster{opts: o, acc: acc, folder: f}
+	c := &cluster{opts: o, acc: acc, folder: f, pickPort: freePort}
 	pm, err := c.start(ctx, found)
 	if err != nil {
 		return nil, errors.Join(fmt.Errorf("local postgres: %w", err), f.release())
@@ -177,7 +179,7 @@ func (c *cluster) prepare(cmd *exec.Cmd) {
 var errPortTaken = errors.New("the port was taken")
 
 func (c *cluster) startOnFreePort(ctx context.Context) (*postmaster, error) {
-	port, err := freePort(ctx)
+	port, err := c.pickPort(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -234,10 +236,19 @@ func noFsyncSettings() []string {
 	}
 }
 
-// awaitReady returns when the server answers a login, or says why it ended.
+// awaitReady returns when the server answers a login, or says why it ended. The
+// end of the server cuts a try short: whoever has the port in its place may
+// accept and never answer.
 func (c *cluster) awaitReady(ctx context.Context, pm *postmaster) error {
 	ctx, cancel := context.WithTimeout(ctx, startLimit)
 	defer cancel()
+	go func() {
+		select {
+		case <-pm.exited:
+			cancel()
+		case <-ctx.Done():
+		}
+	}()
 	address := c.adminURL()
 	for {
 		conn, err := pgx.Connect(ctx, address.String())
@@ -246,10 +257,14 @@ func (c *cluster) awaitReady(ctx context.Context, pm *postmaster) error {
 		}
 		select {
 		case <-pm.exited:
-			return c.startFailure()
 		case <-ctx.Done():
-			return fmt.Errorf("wait for Postgres: %w (last try: %w)", ctx.Err(), err)
 		case <-time.After(pollEvery):
+		}
+		if pm.gone() {
+			return c.startFailure()
+		}
+		if ctx.Err() != nil {
+			return fmt.Errorf("wait for Postgres: %w (last try: %w)", ctx.Err(), err)
 		}
 	}
 }

@@ -83,26 +83,30 @@ func realDir(path string) string {
 	return filepath.Dir(path)
 }
 
+// newestFirst lists the folders that a pattern matches by the first number that
+// its first asterisk or what follows stands for.
 func newestFirst(pattern string) []string {
 	dirs, err := filepath.Glob(pattern)
 	if err != nil {
 		return nil
 	}
-	slices.SortStableFunc(dirs, func(a, b string) int { return versionIn(b) - versionIn(a) })
+	fixed, _, _ := strings.Cut(pattern, "*")
+	version := func(dir string) int { return versionIn(strings.TrimPrefix(dir, fixed)) }
+	slices.SortStableFunc(dirs, func(a, b string) int { return version(b) - version(a) })
 	return dirs
 }
 
-// versionIn is the first whole number in a path, 0 where there is none.
-func versionIn(path string) int {
-	start := strings.IndexAny(path, "0123456789")
+// versionIn is the first whole number in a text, 0 where there is none.
+func versionIn(text string) int {
+	start := strings.IndexAny(text, "0123456789")
 	if start < 0 {
 		return 0
 	}
 	end := start
-	for end < len(path) && path[end] >= '0' && path[end] <= '9' {
+	for end < len(text) && text[end] >= '0' && text[end] <= '9' {
 		end++
 	}
-	n, err := strconv.Atoi(path[start:end])
+	n, err := strconv.Atoi(text[start:end])
 	if err != nil {
 		return 0
 	}
