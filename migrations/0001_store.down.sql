@@ -1,5 +1,6 @@
 -- Removes the store and everything in it. The role stays when another database of the cluster still uses it.
 DROP SCHEMA ponderal CASCADE;
+REVOKE ALL ON public.ponderal_schema_migrations FROM ponderal_service;
 DO $$
 BEGIN
     DROP ROLE ponderal_service;

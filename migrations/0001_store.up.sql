@@ -65,6 +65,9 @@ CREATE TABLE ponderal.audit_entry (
 ALTER TABLE ponderal.audit_entry ALTER COLUMN content SET STORAGE EXTERNAL;
 ALTER TABLE ponderal.audit_entry SET (toast_tuple_target = 8160);
 
+-- The disclosures of results, by subject, without an index that every entry would have to pay for.
+CREATE INDEX audit_disclosure ON ponderal.audit_entry (clinic_id, number) WHERE action = 'result.disclose';
+
 -- The head of each log: how many entries, and the right edge of the tree (hashes of the full subtrees, largest first). The one
 -- row that changes; only append_entry changes it, and only forward.
 CREATE TABLE ponderal.audit_head (
@@ -193,6 +196,9 @@ CREATE TABLE ponderal.protocol (
     FOREIGN KEY (clinic_id, entry_number) REFERENCES ponderal.audit_entry (clinic_id, number)
 );
 
+-- The releases of a referral are looked up whenever a payer reads.
+CREATE INDEX release_by_referral ON ponderal.release (clinic_id, (body::jsonb ->> 'referral_id'));
+
 -- A token is looked up by its id before its clinic is known, and its id is one of its kind in the whole network.
 CREATE UNIQUE INDEX token_by_id ON ponderal.token (id);
 CREATE UNIQUE INDEX token_revocation_by_id ON ponderal.token_revocation (id);
@@ -272,7 +278,7 @@ CREATE TABLE ponderal.feed_item (
     FOREIGN KEY (clinic_id, entry_number) REFERENCES ponderal.audit_entry (clinic_id, number),
     FOREIGN KEY (clinic_id, result_id) REFERENCES ponderal.result (clinic_id, id)
 );
-CREATE UNIQUE INDEX feed_item_once ON ponderal.feed_item (payer_id, clinic_id, result_id);
+CREATE UNIQUE INDEX feed_item_once ON ponderal.feed_item (payer_id, result_id, clinic_id);
 CREATE INDEX feed_item_by_clinic ON ponderal.feed_item (clinic_id, result_id);
 
 -- How many items a payer's feed has; only next_feed_number changes it, and only forward.
@@ -368,6 +374,9 @@ CREATE POLICY own_feed ON ponderal.feed_item FOR SELECT USING (payer_id = ponder
 -- Exception: the list of clinics, and the payers that every clinic may name in a referral.
 CREATE POLICY network_list ON ponderal.clinic FOR SELECT USING (ponderal.reads_network());
 CREATE POLICY network_list ON ponderal.payer FOR SELECT USING (ponderal.reads_network());
+-- With it go the entries that wrote these, for their time, and the list of logs; neither holds more than ids and hashes.
+CREATE POLICY network_list ON ponderal.audit_entry FOR SELECT USING (ponderal.reads_network() AND action IN ('clinic.put', 'payer.put'));
+CREATE POLICY network_list ON ponderal.audit_head FOR SELECT USING (ponderal.reads_network());
 ALTER TABLE ponderal.feed_head ENABLE ROW LEVEL SECURITY;
 ALTER TABLE ponderal.feed_head FORCE ROW LEVEL SECURITY;
 CREATE POLICY released ON ponderal.feed_head USING (ponderal.current_clinic() IS NOT NULL) WITH CHECK (ponderal.current_clinic() IS NOT NULL);
@@ -530,6 +539,9 @@ GRANT SELECT, INSERT ON ponderal.clinic,
     ponderal.checkpoint,
     ponderal.feed_item
     TO ponderal_service;
+
+-- The service refuses to start on a schema that is not its build's, so it must see the version.
+GRANT SELECT ON public.ponderal_schema_migrations TO ponderal_service;
 
 -- The network's own log.
 SELECT set_config('ponderal.clinic_id', '00000000-0000-0000-0000-000000000000', true);
