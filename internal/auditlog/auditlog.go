@@ -6,21 +6,33 @@ package auditlog
 
 import (
 	"context"
-	"errors"
+	"fmt"
 	"io"
+	"sync"
 	"time"
 
+	"ponderal.example/internal/fault"
+	"ponderal.example/internal/merkle"
 	"ponderal.example/internal/record"
 	"ponderal.example/internal/seal"
 	"ponderal.example/internal/store"
 )
 
-var errLater = errors.New("not built yet")
+// saltSize is the length of an entry's salt in bytes.
+const saltSize = 32
 
 // Log appends to and proves the logs of every clinic. Safe for concurrent use.
-type Log struct{}
+type Log struct {
+	name string
+	key  seal.Key
+	ring seal.Ring
+	now  func() time.Time
 
-// Options for New. Name is the first part of every log's origin: `Name/CLINIC`.
+	randMu sync.Mutex // guards rand, which need not be safe for concurrent use
+	rand   io.Reader
+}
+
+// Options for New. Name is the first part of every log's origin: `Name/CLINIC`. Rand must be a cryptographic source.
 type Options struct {
 	Name string
 	Key  seal.Key
@@ -29,11 +41,23 @@ type Options struct {
 	Rand io.Reader
 }
 
-// New makes a Log; it refuses a key that is not for logs or not in the ring.
-func New(o Options) (*Log, error) { return nil, errLater }
+// New makes a Log; it refuses a key that is not for logs or not in the ring, and a name that no note can carry.
+func New(o Options) (*Log, error) {
+	if o.Now == nil || o.Rand == nil {
+		return nil, fault.New(fault.Internal, "LOG_OPTIONS", "the audit log needs a clock and a source of randomness")
+	}
+	if _, err := o.Ring.Find(o.Key.ID, seal.UseLog); err != nil {
+		return nil, fault.Wrap(fault.Internal, "LOG_KEY", "the audit log's key is not a log key of the key set", err)
+	}
+	l := &Log{name: o.Name, key: o.Key, ring: o.Ring, now: o.Now, rand: o.Rand}
+	if _, err := l.sign(record.NetworkClinic, merkle.Edge{}); err != nil {
+		return nil, fault.Wrap(fault.Internal, "LOG_KEY", "the audit log's name and key cannot sign a checkpoint", err)
+	}
+	return l, nil
+}
 
 // Origin is the origin line and note key name of a clinic's log.
-func (l *Log) Origin(clinicID string) string { return "" }
+func (l *Log) Origin(clinicID string) string { return l.name + "/" + clinicID }
 
 // Draft is an action about to be stored. The digests, the number and the time are filled in by Commit.
 type Draft struct {
@@ -47,6 +71,8 @@ type Draft struct {
 	Trials   []store.NewTrial
 	Results  []store.NewResult
 	Feed     []store.FeedRow
+	// Last says that nothing follows in the transaction: it is committed in the same round trip.
+	Last bool
 }
 
 // Head is a taken head.
@@ -55,32 +81,113 @@ type Head struct {
 	Edge []byte
 }
 
-// Commit stores the draft with its entry under the taken head and returns the entry. With sign, it also signs and stores the checkpoint
-// of the new size, and fills in the path of each result.
-func (l *Log) Commit(ctx context.Context, tx *store.Tx, h Head, d Draft, sign bool) (record.Entry, error) {
-	return record.Entry{}, errLater
-}
-
 // Append takes the head and commits.
 func (l *Log) Append(ctx context.Context, tx *store.Tx, d Draft, sign bool) (record.Entry, error) {
-	return record.Entry{}, errLater
+	size, edge, err := tx.LockHead(ctx)
+	if err != nil {
+		return record.Entry{}, fmt.Errorf("append to log: %w", err)
+	}
+	return l.Commit(ctx, tx, Head{Size: size, Edge: edge}, d, sign)
 }
 
-// Proof is an entry's proof against a signed head.
-type Proof struct {
-	Entry      []byte
-	Salt       []byte
-	Path       [][32]byte
-	Checkpoint string
+// Commit stores the draft with its entry under the taken head and returns the entry. With sign, it also signs and stores the checkpoint
+// of the new size, and fills in the path of each result. The transaction must be bound to the draft's clinic.
+func (l *Log) Commit(ctx context.Context, tx *store.Tx, h Head, d Draft, sign bool) (record.Entry, error) {
+	w, entry, err := l.prepare(h, d, sign)
+	if err != nil {
+		return record.Entry{}, fmt.Errorf("prepare entry: %w", err)
+	}
+	if bound := tx.ClinicID(); bound != d.ClinicID {
+		return record.Entry{}, fault.New(fault.Internal, "LOG_CLINIC", "an internal error; nothing was stored")
+	}
+	apply := tx.Apply
+	if d.Last {
+		apply = tx.ApplyAndCommit
+	}
+	if err := apply(ctx, w); err != nil {
+		return record.Entry{}, fmt.Errorf("store entry %d: %w", entry.Number, err)
+	}
+	return entry, nil
 }
 
-// Prove proves an entry against the signed head of the given size (0: of the log as it stands, signed now if it was not; it is stored only in
-// a writing transaction).
-func (l *Log) Prove(ctx context.Context, tx *store.Tx, clinicID string, number, size int64) (Proof, error) {
-	return Proof{}, errLater
+// prepare makes everything that Commit stores; only randomness and the clock come from outside.
+func (l *Log) prepare(h Head, d Draft, sign bool) (store.Write, record.Entry, error) {
+	before, err := merkle.ParseEdge(h.Size, h.Edge)
+	if err != nil {
+		return store.Write{}, record.Entry{}, fault.Wrap(fault.Internal, "LOG_HEAD", "the audit log's head is damaged; nothing was stored", err)
+	}
+	salt, err := l.salt()
+	if err != nil {
+		return store.Write{}, record.Entry{}, err
+	}
+	entry := entryOf(d, h.Size, record.TimeOf(l.now()), salt)
+	if covered(entry) != len(d.Trials) {
+		return store.Write{}, record.Entry{}, fault.New(fault.Internal, "TRIAL_WITHOUT_SESSION", "an internal error; nothing was stored")
+	}
+	content, err := encode(entry)
+	if err != nil {
+		return store.Write{}, record.Entry{}, fault.Wrap(fault.Invalid, "ENTRY_TEXT", "the action holds text that cannot be recorded; nothing was stored", err)
+	}
+	after := before.Clone()
+	nodes, err := after.Append(merkle.LeafHash(salt, content))
+	if err != nil {
+		return store.Write{}, record.Entry{}, fault.Wrap(fault.Internal, "LOG_FULL", "the audit log is full; nothing was stored", err)
+	}
+	edge, err := after.MarshalBinary()
+	if err != nil {
+		return store.Write{}, record.Entry{}, fault.Wrap(fault.Internal, "LOG_HEAD", "an internal error; nothing was stored", err)
+	}
+	w := store.Write{
+		Entry: store.EntryRow{Number: h.Size, At: entry.At.Std(), Action: d.Action, Subjects: d.Subjects, Content: content, Salt: salt,
+			Nodes: merkle.JoinNodes(nodes)},
+		Edge: edge, Docs: d.Docs, Sessions: d.Sessions, Trials: d.Trials, Results: d.Results, Feed: d.Feed,
+	}
+	if sign {
+		err = l.seal(&w, d.ClinicID, before, after)
+	}
+	return w, entry, err
 }
 
-// Checkpoint returns the signed head of the log as it stands, signing it if no stored checkpoint has that size.
-func (l *Log) Checkpoint(ctx context.Context, tx *store.Tx, clinicID string) (note string, size int64, root [32]byte, err error) {
-	return "", 0, [32]byte{}, errLater
+// seal adds the signed checkpoint of the new tree, and the path of the new leaf to each result, whose record must not be shared with the draft.
+func (l *Log) seal(w *store.Write, clinicID string, before, after merkle.Edge) error {
+	note, err := l.sign(clinicID, after)
+	if err != nil {
+		return fault.Wrap(fault.Internal, "CHECKPOINT", "the checkpoint could not be signed; nothing was stored", err)
+	}
+	w.Note = note
+	path := merkle.JoinNodes(merkle.LastLeafProof(before))
+	results := make([]store.NewResult, len(w.Results))
+	for i, r := range w.Results {
+		r.Path = path
+		results[i] = r
+	}
+	w.Results = results
+	return nil
+}
+
+// sign signs the head of a tree, and verifies what it signed as a reader would.
+func (l *Log) sign(clinicID string, tree merkle.Edge) (string, error) {
+	origin, size, root := l.Origin(clinicID), tree.Size(), tree.Root()
+	note, err := seal.SignCheckpoint(l.key, origin, size, root)
+	if err != nil {
+		return "", fmt.Errorf("sign checkpoint: %w", err)
+	}
+	c, err := seal.VerifyCheckpoint(l.ring, origin, note)
+	if err != nil {
+		return "", fmt.Errorf("verify own checkpoint: %w", err)
+	}
+	if c.Size != size || c.Root != root {
+		return "", fmt.Errorf("verify own checkpoint: %w", seal.ErrMalformed)
+	}
+	return note, nil
+}
+
+func (l *Log) salt() ([]byte, error) {
+	l.randMu.Lock()
+	defer l.randMu.Unlock()
+	salt := make([]byte, saltSize)
+	if _, err := io.ReadFull(l.rand, salt); err != nil {
+		return nil, fault.Wrap(fault.Internal, "RANDOMNESS", "no randomness for the audit entry; nothing was stored", err)
+	}
+	return salt, nil
 }

@@ -125,6 +125,9 @@ func (tx *Tx) SaveCheckpoint(ctx context.Context, size int64, note string) error
 	return tx.send(ctx, b, "store checkpoint")
 }
 
+// ClinicID is the clinic that the transaction is bound to.
+func (tx *Tx) ClinicID() string { return tx.clinicID }
+
 // Writable reports whether the transaction may write.
 func (tx *Tx) Writable() bool { return tx.begin == beginWrite }
 
