@@ -84,6 +84,10 @@ func containerOptions(o Options, made secrets) []testcontainers.ContainerCustomi
 	}
 }
 
+// loopback is tried beside the host that the library names: a program that is
+// itself in a container, next to an engine of its own, is told its gateway.
+const loopback = "127.0.0.1"
+
 func containerServer(ctx context.Context, o Options, made secrets, box *testcontainers.DockerContainer) (*Server, error) {
 	host, err := box.Host(ctx)
 	if err != nil {
@@ -93,34 +97,53 @@ func containerServer(ctx context.Context, o Options, made secrets, box *testcont
 	if err != nil {
 		return nil, fmt.Errorf("find container's port: %w", err)
 	}
-	address := net.JoinHostPort(host, port.Port())
-	s := &Server{
-		describe: fmt.Sprintf("a private Postgres on %s in a container of image %s, its data in the container (removed at the end)", address, o.Image),
-		admin: url.URL{
-			Scheme: "postgres", User: url.UserPassword(superuser, made.Superuser), Host: address,
-			Path: "/postgres", RawQuery: "sslmode=disable",
-		},
-		secrets: made,
-		random:  func() (string, error) { return randomText(o.Random, 6) },
+	admin := url.URL{
+		Scheme: "postgres", User: url.UserPassword(superuser, made.Superuser),
+		Path: "/postgres", RawQuery: "sslmode=disable",
 	}
-	return s, s.awaitLogin(ctx)
+	addresses := []string{net.JoinHostPort(host, port.Port()), net.JoinHostPort(loopback, port.Port())}
+	if admin.Host, err = awaitLogin(ctx, admin, addresses); err != nil {
+		return nil, err
+	}
+	return &Server{
+		describe: fmt.Sprintf("a private Postgres on %s in a container of image %s, its data in the container (removed at the end)", admin.Host, o.Image),
+		admin:    admin,
+		secrets:  made,
+		random:   func() (string, error) { return randomText(o.Random, 6) },
+	}, nil
 }
 
-// awaitLogin tries until a login works. An open port is not enough: the
-// engine's proxy opens it before the server listens.
-func (s *Server) awaitLogin(ctx context.Context) error {
+// awaitLogin tries the addresses in turn until a login works, and gives the one
+// where it did. An open port is not enough: the engine's proxy opens it before the
+// server listens.
+func awaitLogin(ctx context.Context, admin url.URL, addresses []string) (string, error) {
 	ctx, cancel := context.WithTimeout(ctx, startLimit)
 	defer cancel()
+	var last error
 	for {
-		conn, err := pgx.Connect(ctx, s.AdminURL(""))
-		if err == nil {
-			closeConn(ctx, conn)
-			return nil
+		for _, address := range addresses {
+			admin.Host = address
+			if last = tryLogin(ctx, admin.String()); last == nil {
+				return address, nil
+			}
 		}
 		select {
 		case <-ctx.Done():
-			return fmt.Errorf("wait for Postgres: %w (last try: %w)", ctx.Err(), err)
+			return "", fmt.Errorf("wait for Postgres: %w (last try: %w)", ctx.Err(), last)
 		case <-time.After(pollEvery):
 		}
 	}
+}
+
+// tryLogin gives up soon: an address that leads nowhere must not hold up the
+// others.
+func tryLogin(ctx context.Context, address string) error {
+	ctx, cancel := context.WithTimeout(ctx, 2*time.Second)
+	defer cancel()
+	conn, err := pgx.Connect(ctx, address)
+	if err != nil {
+		return err
+	}
+	closeConn(ctx, conn)
+	return nil
 }
