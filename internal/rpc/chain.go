@@ -1,0 +1,132 @@
+package rpc
+
+import (
+	"context"
+
+	"google.golang.org/grpc"
+	"google.golang.org/protobuf/proto"
+)
+
+// link stands before every handler. Either part may be absent.
+type link struct {
+	name string
+	// why says why the link stands at its place in the list.
+	why string
+	// around runs before and after all that follows it.
+	around func(ctx context.Context, c *call, next func(context.Context) error) error
+	// message looks at a message that the caller sent: once in a unary call, each in a stream, after the around parts before it.
+	message func(c *call, m proto.Message) error
+}
+
+// chain is the ordered list of links, with what they need to begin.
+type chain struct {
+	links        []link
+	rules        Rules
+	newRequestID func() string
+}
+
+// links is the one list, outermost first.
+func links(o Options, rules Rules, obs *observer, v *validation) chain {
+	return chain{rules: rules, newRequestID: o.NewRequestID, links: []link{
+		{name: "request id", why: "first, so that whatever happens can be found by it",
+			around: sendRequestID},
+		{name: "metrics and access log", why: "before all that can refuse, so that refusals are counted and logged too",
+			around: obs.around},
+		{name: "faults", why: "within the log, which so sees the code that the caller gets; it alone makes statuses and logs causes",
+			around: obs.translate},
+		{name: "recover", why: "within faults, so that a panic is counted, logged and answered as the Internal that it becomes",
+			around: obs.recoverPanic},
+		{name: "deadline", why: "before authentication, which asks the database: no caller may wait on it without an end",
+			around: limits{fallback: o.DefaultDeadline, most: o.MaxDeadline}.around},
+		{name: "authentication", why: "nothing of the message is looked at for a caller who is not known",
+			around: authenticator{o.Authenticator}.around},
+		{name: "access", why: "role and clinic are settled before a message is judged, so that validation tells outsiders nothing",
+			around: checkRole, message: resolveClinic},
+		{name: "validation", why: "last: handlers see only messages whose declared rules hold",
+			message: v.message},
+	}}
+}
+
+// unary is the list as a unary interceptor.
+func (ch chain) unary(ctx context.Context, req any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (any, error) {
+	c := newCall(ctx, info.FullMethod, ch.rules, ch.newRequestID)
+	var resp any
+	err := ch.run(context.WithValue(ctx, callKey{}, c), c, req, func(ctx context.Context) (err error) {
+		resp, err = handler(ctx, req)
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	return resp, nil
+}
+
+// stream is the list as a stream interceptor: every received message passes the message parts.
+func (ch chain) stream(srv any, ss grpc.ServerStream, info *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
+	c := newCall(ss.Context(), info.FullMethod, ch.rules, ch.newRequestID)
+	return ch.run(context.WithValue(ss.Context(), callKey{}, c), c, nil, func(ctx context.Context) error {
+		return handler(srv, &checkedStream{ServerStream: ss, ctx: ctx, call: c, chain: ch})
+	})
+}
+
+// refused runs the outer links over a request that could not be read, so that it is logged, counted and answered like any other.
+func (ch chain) refused(ctx context.Context, method string, err error) error {
+	c := newCall(ctx, method, ch.rules, ch.newRequestID)
+	outer := chain{links: ch.links[:3]}
+	return outer.run(context.WithValue(ctx, callKey{}, c), c, nil, func(context.Context) error { return err })
+}
+
+// run nests the links from index 0 on around last.
+func (ch chain) run(ctx context.Context, c *call, req any, last func(context.Context) error) error {
+	return ch.step(ctx, c, req, 0, last)
+}
+
+func (ch chain) step(ctx context.Context, c *call, req any, i int, last func(context.Context) error) error {
+	if i == len(ch.links) {
+		return last(ctx)
+	}
+	l := ch.links[i]
+	next := func(ctx context.Context) error {
+		if m, ok := req.(proto.Message); ok && l.message != nil {
+			if err := l.message(c, m); err != nil {
+				return err
+			}
+		}
+		return ch.step(ctx, c, req, i+1, last)
+	}
+	if l.around == nil {
+		return next(ctx)
+	}
+	return l.around(ctx, c, next)
+}
+
+// checkedStream passes every received message through the message parts of the links.
+type checkedStream struct {
+	grpc.ServerStream
+	ctx   context.Context
+	call  *call
+	chain chain
+}
+
+// Context carries the call.
+func (s *checkedStream) Context() context.Context { return s.ctx }
+
+// RecvMsg hands on only what every link lets pass.
+func (s *checkedStream) RecvMsg(m any) error {
+	if err := s.ServerStream.RecvMsg(m); err != nil {
+		return err
+	}
+	message, ok := m.(proto.Message)
+	if !ok {
+		return nil
+	}
+	for _, l := range s.chain.links {
+		if l.message == nil {
+			continue
+		}
+		if err := l.message(s.call, message); err != nil {
+			return err
+		}
+	}
+	return nil
+}

@@ -1,0 +1,119 @@
+package rpc
+
+import (
+	"context"
+
+	pb "ponderal.example/api/ponderal/v1"
+	"ponderal.example/internal/authn"
+	"ponderal.example/internal/record"
+)
+
+// ProtocolCases are the use cases of protocols.
+type ProtocolCases interface {
+	PublishProtocol(context.Context, authn.Principal, record.Protocol) (record.Stored[record.NamedProtocol], error)
+	GetProtocol(context.Context, authn.Principal, string) (record.Stored[record.NamedProtocol], error)
+	ListProtocols(context.Context, authn.Principal, record.Page) (record.List[record.NamedProtocol], error)
+}
+
+type protocols struct {
+	pb.UnimplementedProtocolServiceServer
+	cases ProtocolCases
+}
+
+func (s protocols) PublishProtocol(ctx context.Context, req *pb.PublishProtocolRequest) (*pb.PublishProtocolResponse, error) {
+	r := &reader{}
+	v := r.protocol(req.GetProtocol(), "protocol")
+	if err := r.err(); err != nil {
+		return nil, err
+	}
+	stored, err := s.cases.PublishProtocol(ctx, principalOf(ctx), v)
+	if err != nil {
+		return nil, err
+	}
+	w := &writer{}
+	return answered(w, &pb.PublishProtocolResponse{Protocol: w.protocol(stored)})
+}
+
+func (s protocols) GetProtocol(ctx context.Context, req *pb.GetProtocolRequest) (*pb.GetProtocolResponse, error) {
+	stored, err := s.cases.GetProtocol(ctx, principalOf(ctx), req.GetDigest())
+	if err != nil {
+		return nil, err
+	}
+	w := &writer{}
+	return answered(w, &pb.GetProtocolResponse{Protocol: w.protocol(stored)})
+}
+
+func (s protocols) ListProtocols(ctx context.Context, req *pb.ListProtocolsRequest) (*pb.ListProtocolsResponse, error) {
+	got, err := s.cases.ListProtocols(ctx, principalOf(ctx), readPage(req.GetPage()))
+	if err != nil {
+		return nil, err
+	}
+	w := &writer{}
+	return answered(w, &pb.ListProtocolsResponse{Protocols: list(w, got.Items, (*writer).protocol), NextCursor: got.Next})
+}
+
+func (r *reader) protocol(m *pb.Protocol, at string) record.Protocol {
+	v := record.Protocol{
+		Name: m.GetName(), Pace: pick(r, paces, m.GetPace(), at+".pace"), StartLoad: r.mass(m.GetStartLoad(), at+".start_load"),
+		Repetitions: int(m.GetRepetitions()), RestSeconds: int(m.GetRestSeconds()),
+		HeartRateLimit: r.heartRateLimit(m.GetHeartRateLimit(), at+".heart_rate_limit"),
+		EffortStop:     r.effort(m.GetEffortStop(), at+".effort_stop"), LoadCeiling: r.massOrNone(m.GetLoadCeiling(), at+".load_ceiling"),
+		RequiresHeartRate: m.GetRequiresHeartRate(), RequiresEffortRating: m.GetRequiresEffortRating(), Source: m.GetSource(),
+	}
+	for i, z := range m.GetZones() {
+		v.Zones = append(v.Zones, pick(r, zones, z, index(at+".zones", i)))
+	}
+	for i, s := range m.GetSteps() {
+		here := index(at+".steps", i)
+		v.Steps = append(v.Steps, record.LoadStep{
+			FromEffort: r.effort(s.GetFromEffortRating(), here+".from_effort_rating"), Increment: r.mass(s.GetIncrement(), here+".increment"),
+		})
+	}
+	return v
+}
+
+func (r *reader) heartRateLimit(m *pb.HeartRateLimit, at string) *record.HeartRateLimit {
+	if m == nil {
+		return nil
+	}
+	return &record.HeartRateLimit{
+		BPM: int(m.GetBpm()), PercentOfPredicted: int(m.GetPercentOfPredictedMaximum()), PercentOfReserve: int(m.GetPercentOfReserve()),
+		Formula: pickOrNone(r, formulae, m.GetFormula(), at+".formula"),
+	}
+}
+
+func (w *writer) protocol(s record.Stored[record.NamedProtocol]) *pb.PublishedProtocol {
+	v := s.Value.Protocol
+	m := &pb.Protocol{
+		Name: v.Name, Pace: say(w, paces, v.Pace), StartLoad: w.mass(v.StartLoad), Repetitions: w.number(v.Repetitions),
+		RestSeconds: w.number(v.RestSeconds), HeartRateLimit: w.heartRateLimit(v.HeartRateLimit), EffortStop: v.EffortStop.Float(),
+		LoadCeiling: w.massOrNone(v.LoadCeiling), RequiresHeartRate: v.RequiresHeartRate,
+		RequiresEffortRating: v.RequiresEffortRating, Source: v.Source,
+	}
+	for _, z := range v.Zones {
+		m.Zones = append(m.Zones, say(w, zones, z))
+	}
+	for _, step := range v.Steps {
+		m.Steps = append(m.Steps, &pb.LoadStep{FromEffortRating: step.FromEffort.Float(), Increment: w.mass(step.Increment)})
+	}
+	return &pb.PublishedProtocol{Digest: s.Value.Digest, Protocol: m, Revision: w.revision(s.Revision)}
+}
+
+// heartRateLimit writes the one form that is set.
+func (w *writer) heartRateLimit(l *record.HeartRateLimit) *pb.HeartRateLimit {
+	if l == nil {
+		return nil
+	}
+	m := &pb.HeartRateLimit{Formula: sayOrNone(w, formulae, l.Formula)}
+	switch {
+	case l.BPM != 0:
+		m.Limit = &pb.HeartRateLimit_Bpm{Bpm: w.number(l.BPM)}
+	case l.PercentOfPredicted != 0:
+		m.Limit = &pb.HeartRateLimit_PercentOfPredictedMaximum{PercentOfPredictedMaximum: w.number(l.PercentOfPredicted)}
+	case l.PercentOfReserve != 0:
+		m.Limit = &pb.HeartRateLimit_PercentOfReserve{PercentOfReserve: w.number(l.PercentOfReserve)}
+	default:
+		w.fail("a heart-rate limit has none of its forms")
+	}
+	return m
+}

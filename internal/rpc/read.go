@@ -1,0 +1,133 @@
+package rpc
+
+import (
+	"errors"
+	"strconv"
+	"strings"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "ponderal.example/api/ponderal/v1"
+	"ponderal.example/internal/fault"
+	"ponderal.example/internal/mass"
+	"ponderal.example/internal/record"
+)
+
+// reader turns messages into records. It is total: what cannot be read becomes a violation that names the field and the record's
+// zero value. Paths are those of the request, with the names of the proto.
+type reader struct{ violations []fault.Violation }
+
+func (r *reader) bad(field, rule, text string) {
+	r.violations = append(r.violations, fault.Violation{Field: field, Rule: rule, Text: text})
+}
+
+// err is what could not be read, as one error.
+func (r *reader) err() error { return fault.InvalidFields(r.violations) }
+
+// id reads a UUID.
+func (r *reader) id(s string) string { return lower(s) }
+
+// lower is a UUID in lower case, since both cases are the same id (RFC 9562, section 4).
+func lower(id string) string { return strings.ToLower(id) }
+
+func (r *reader) mass(m *pb.Mass, at string) mass.Mass {
+	if m == nil {
+		r.bad(at, "mass.required", "a mass is needed")
+		return mass.Mass{}
+	}
+	unit, ok := units.word(m.GetUnit())
+	if !ok {
+		r.bad(at+".unit", "mass.unit", "the unit of a mass is lb or kg")
+		return mass.Mass{}
+	}
+	parsed, err := mass.Parse(m.GetValue(), unit)
+	if err != nil {
+		var rule *mass.RuleError
+		if errors.As(err, &rule) {
+			r.bad(at+".value", "mass."+string(rule.Rule), strings.TrimPrefix(rule.Error(), "mass: "))
+		} else {
+			r.bad(at+".value", "mass", "the value is not a mass")
+		}
+	}
+	return parsed
+}
+
+// massOrNone reads a mass that may be absent.
+func (r *reader) massOrNone(m *pb.Mass, at string) *mass.Mass {
+	if m == nil {
+		return nil
+	}
+	v := r.mass(m, at)
+	return &v
+}
+
+// time reads a moment; absent is a violation. Only years that RFC 3339 can write are moments here.
+func (r *reader) time(t *timestamppb.Timestamp, at string) record.Time {
+	if t == nil {
+		r.bad(at, "time.required", "a time is needed")
+		return record.Time{}
+	}
+	if err := t.CheckValid(); err != nil {
+		r.bad(at, "time.valid", "the time is not one between the years 1 and 9999")
+		return record.Time{}
+	}
+	return record.TimeOf(t.AsTime())
+}
+
+// effort reads a rating in halves.
+func (r *reader) effort(v float64, at string) record.Effort {
+	e, ok := record.EffortOf(v)
+	if !ok {
+		r.bad(at, "effort_rating", "an effort rating is a whole or half number from 0 to 10")
+	}
+	return e
+}
+
+// pick reads an enum whose value must be given.
+func pick[E interface {
+	~int32
+	String() string
+}, W ~string](r *reader, table words[E, W], v E, at string) W {
+	word, ok := table.word(v)
+	if !ok {
+		r.bad(at, "enum.defined", "one of the named values is needed")
+	}
+	return word
+}
+
+// pickOrNone reads an enum that may be unspecified.
+func pickOrNone[E interface {
+	~int32
+	String() string
+}, W ~string](r *reader, table words[E, W], v E, at string) W {
+	if v == 0 {
+		return ""
+	}
+	return pick(r, table, v, at)
+}
+
+// whole reads a whole number that may be absent.
+func whole(v *uint32) *int {
+	if v == nil {
+		return nil
+	}
+	n := int(*v)
+	return &n
+}
+
+// index is the path of an item of a repeated field.
+func index(at string, i int) string { return at + "[" + strconv.Itoa(i) + "]" }
+
+// defaultPage and maxPage are how many items a page has where the request says nothing, and at most.
+const (
+	defaultPage = 50
+	maxPage     = 500
+)
+
+func readPage(p *pb.Page) record.Page {
+	size := int(p.GetSize())
+	if size == 0 {
+		size = defaultPage
+	}
+	return record.Page{Size: min(size, maxPage), Cursor: p.GetCursor()}
+}

@@ -1,0 +1,211 @@
+package rpc
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"maps"
+	"slices"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/health"
+	healthpb "google.golang.org/grpc/health/grpc_health_v1"
+	"google.golang.org/grpc/reflection"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/reflect/protoregistry"
+
+	pb "ponderal.example/api/ponderal/v1"
+	"ponderal.example/internal/fault"
+)
+
+// Cases are all use cases. Each is one transaction; each is safe for concurrent use and safe to repeat; errors are of package fault, and
+// anything else is answered as Internal. The principal is complete: scope and role have been checked.
+type Cases interface {
+	ClinicCases
+	MemberCases
+	TokenCases
+	ClientCases
+	ReferralCases
+	ProtocolCases
+	KitCases
+	SessionCases
+	FindingCases
+	ResultCases
+	AuditCases
+}
+
+// The usual limits.
+const (
+	// UsualMaxMessage is the largest message taken, in bytes: a session with 40 series of 100 trials has about 1 MiB.
+	UsualMaxMessage = 4 << 20
+	// UsualDeadline is how long a call may take whose caller says nothing.
+	UsualDeadline = 15 * time.Second
+	// UsualMaxDeadline is how long a call may take whatever its caller says.
+	UsualMaxDeadline = 60 * time.Second
+)
+
+// Options are what the server needs. Zero limits mean the usual ones; everything else must be given.
+type Options struct {
+	Cases           Cases
+	Authenticator   Authenticator
+	Logger          *slog.Logger
+	Registry        *prometheus.Registry
+	Now             func() time.Time
+	NewRequestID    func() string
+	MaxMessage      int
+	DefaultDeadline time.Duration
+	MaxDeadline     time.Duration
+}
+
+// Server is the gRPC server with the standard health service. Whoever made it serves it and stops it.
+type Server struct {
+	*grpc.Server
+	health *health.Server
+}
+
+// New makes the server with every service registered. It is an error if a method has no access rule. extra are the options of the
+// transport (keepalive and the like).
+func New(o Options, extra ...grpc.ServerOption) (*Server, error) {
+	if err := o.complete(); err != nil {
+		return nil, err
+	}
+	obs, err := newObserver(o)
+	if err != nil {
+		return nil, err
+	}
+	ch := &chain{}
+	s := &Server{health: health.NewServer(), Server: grpc.NewServer(append(extra,
+		grpc.MaxRecvMsgSize(o.MaxMessage),
+		grpc.UnaryInterceptor(func(ctx context.Context, req any, info *grpc.UnaryServerInfo, h grpc.UnaryHandler) (any, error) {
+			return ch.unary(ctx, req, info, h)
+		}),
+		grpc.StreamInterceptor(func(srv any, ss grpc.ServerStream, info *grpc.StreamServerInfo, h grpc.StreamHandler) error {
+			return ch.stream(srv, ss, info, h)
+		}),
+		grpc.UnknownServiceHandler(func(any, grpc.ServerStream) error {
+			return fault.New(fault.Unimplemented, "NO_SUCH_METHOD", "there is no such method")
+		}),
+	)...)}
+	register(registrar{s.Server, ch}, o.Cases)
+	healthpb.RegisterHealthServer(s, s.health)
+	reflection.RegisterV1(s)
+	services, err := servicesOf(s.Server)
+	if err != nil {
+		return nil, err
+	}
+	rules, err := NewRules(services...)
+	if err != nil {
+		return nil, err
+	}
+	v, err := newValidation(services)
+	if err != nil {
+		return nil, err
+	}
+	*ch = links(o, rules, obs, v)
+	s.SetServing(false)
+	return s, nil
+}
+
+// SetServing tells the health service's callers whether to send requests here.
+func (s *Server) SetServing(serving bool) {
+	state := healthpb.HealthCheckResponse_NOT_SERVING
+	if serving {
+		state = healthpb.HealthCheckResponse_SERVING
+	}
+	s.health.SetServingStatus("", state)
+}
+
+func (o *Options) complete() error {
+	if o.Cases == nil || o.Authenticator == nil || o.Logger == nil || o.Registry == nil || o.Now == nil || o.NewRequestID == nil {
+		return errors.New("make rpc server: use cases, authenticator, logger, registry, clock and request ids must be given")
+	}
+	if o.MaxMessage == 0 {
+		o.MaxMessage = UsualMaxMessage
+	}
+	if o.DefaultDeadline == 0 {
+		o.DefaultDeadline = UsualDeadline
+	}
+	if o.MaxDeadline == 0 {
+		o.MaxDeadline = UsualMaxDeadline
+	}
+	return nil
+}
+
+func register(r grpc.ServiceRegistrar, c Cases) {
+	pb.RegisterClinicServiceServer(r, clinics{cases: c})
+	pb.RegisterMemberServiceServer(r, members{cases: c})
+	pb.RegisterTokenServiceServer(r, tokens{cases: c})
+	pb.RegisterClientServiceServer(r, clients{cases: c})
+	pb.RegisterReferralServiceServer(r, referrals{cases: c})
+	pb.RegisterProtocolServiceServer(r, protocols{cases: c})
+	pb.RegisterKitServiceServer(r, kits{cases: c})
+	pb.RegisterSessionServiceServer(r, sessions{cases: c})
+	pb.RegisterFindingServiceServer(r, findings{cases: c})
+	pb.RegisterResultServiceServer(r, results{cases: c})
+	pb.RegisterFeedServiceServer(r, feed{cases: c})
+	pb.RegisterKeyServiceServer(r, keys{cases: c})
+	pb.RegisterAuditServiceServer(r, audit{cases: c})
+}
+
+// servicesOf are the descriptors of what is registered.
+func servicesOf(s *grpc.Server) ([]protoreflect.ServiceDescriptor, error) {
+	var out []protoreflect.ServiceDescriptor
+	for _, name := range slices.Sorted(maps.Keys(s.GetServiceInfo())) {
+		d, err := protoregistry.GlobalFiles.FindDescriptorByName(protoreflect.FullName(name))
+		if err != nil {
+			return nil, fmt.Errorf("find descriptor of service %s: %w", name, err)
+		}
+		service, ok := d.(protoreflect.ServiceDescriptor)
+		if !ok {
+			return nil, fmt.Errorf("find descriptor of service %s: it is none", name)
+		}
+		out = append(out, service)
+	}
+	return out, nil
+}
+
+// registrar registers services whose unreadable requests are answered, counted and logged like any other: gRPC itself decodes a
+// unary request before it calls an interceptor.
+type registrar struct {
+	to    *grpc.Server
+	chain *chain
+}
+
+// RegisterService registers a copy of the description with its unary methods wrapped.
+func (r registrar) RegisterService(desc *grpc.ServiceDesc, impl any) {
+	wrapped := *desc
+	wrapped.Methods = slices.Clone(desc.Methods)
+	for i, m := range desc.Methods {
+		name := "/" + desc.ServiceName + "/" + m.MethodName
+		wrapped.Methods[i].Handler = func(srv any, ctx context.Context, dec func(any) error, in grpc.UnaryServerInterceptor) (any, error) {
+			var unreadable error
+			resp, err := m.Handler(srv, ctx, func(into any) error {
+				unreadable = dec(into)
+				return unreadable
+			}, in)
+			if unreadable != nil {
+				return nil, r.chain.refused(ctx, name, unreadableFault(unreadable))
+			}
+			return resp, err
+		}
+	}
+	r.to.RegisterService(&wrapped, impl)
+}
+
+// unreadableFault is why gRPC could not hand over a request.
+func unreadableFault(err error) error {
+	switch status.Code(err) {
+	case codes.ResourceExhausted:
+		return fault.Wrap(fault.TooLarge, "TOO_LARGE", "the message is larger than the service takes; send less at once", err)
+	case codes.Canceled:
+		return faultOf(context.Canceled)
+	case codes.DeadlineExceeded:
+		return faultOf(context.DeadlineExceeded)
+	}
+	return fault.Wrap(fault.Invalid, "MALFORMED_MESSAGE", "the request is not a whole message of this method", err)
+}

@@ -1,0 +1,192 @@
+package rpc
+
+import (
+	"context"
+
+	pb "ponderal.example/api/ponderal/v1"
+	"ponderal.example/internal/authn"
+	"ponderal.example/internal/casework"
+	"ponderal.example/internal/fault"
+	"ponderal.example/internal/record"
+)
+
+// SessionCases are the use cases of sessions. Revision 0 is the newest.
+type SessionCases interface {
+	PushSession(context.Context, authn.Principal, record.Session) (casework.Pushed, error)
+	GetSession(ctx context.Context, p authn.Principal, id string, revision int) (record.Stored[record.Session], error)
+	ListSessions(context.Context, authn.Principal, record.Page) (record.List[record.Session], error)
+	CorrectTrial(context.Context, authn.Principal, casework.Correction) (casework.Corrected, error)
+}
+
+type sessions struct {
+	pb.UnimplementedSessionServiceServer
+	cases SessionCases
+}
+
+func (s sessions) PushSession(ctx context.Context, req *pb.PushSessionRequest) (*pb.PushSessionResponse, error) {
+	r, p := &reader{}, principalOf(ctx)
+	v := r.session(req.GetSession(), "session")
+	if err := r.err(); err != nil {
+		return nil, err
+	}
+	if v.ClinicID != "" && v.ClinicID != p.ClinicID {
+		return nil, fault.New(fault.Denied, "OTHER_CLINIC", "the session names another clinic than the credential's")
+	}
+	v.ClinicID = p.ClinicID
+	got, err := s.cases.PushSession(ctx, p, v)
+	if err != nil {
+		return nil, err
+	}
+	w := &writer{}
+	outcome := pb.PushSessionResponse_OUTCOME_STORED
+	if got.Already {
+		outcome = pb.PushSessionResponse_OUTCOME_ALREADY_STORED
+	}
+	return answered(w, &pb.PushSessionResponse{Outcome: outcome, Revision: w.revision(got.Revision), Finding: w.finding(got.Finding)})
+}
+
+func (s sessions) GetSession(ctx context.Context, req *pb.GetSessionRequest) (*pb.GetSessionResponse, error) {
+	stored, err := s.cases.GetSession(ctx, principalOf(ctx), lower(req.GetId()), int(req.GetRevision()))
+	if err != nil {
+		return nil, err
+	}
+	w := &writer{}
+	return answered(w, &pb.GetSessionResponse{Session: w.session(stored)})
+}
+
+func (s sessions) ListSessions(ctx context.Context, req *pb.ListSessionsRequest) (*pb.ListSessionsResponse, error) {
+	got, err := s.cases.ListSessions(ctx, principalOf(ctx), readPage(req.GetPage()))
+	if err != nil {
+		return nil, err
+	}
+	w := &writer{}
+	return answered(w, &pb.ListSessionsResponse{Sessions: list(w, got.Items, (*writer).session), NextCursor: got.Next})
+}
+
+func (s sessions) CorrectTrial(ctx context.Context, req *pb.CorrectTrialRequest) (*pb.CorrectTrialResponse, error) {
+	r := &reader{}
+	in := r.correction(req)
+	if err := r.err(); err != nil {
+		return nil, err
+	}
+	got, err := s.cases.CorrectTrial(ctx, principalOf(ctx), in)
+	if err != nil {
+		return nil, err
+	}
+	w := &writer{}
+	return answered(w, &pb.CorrectTrialResponse{
+		Session: w.session(got.Session), Finding: w.finding(got.Finding), Differences: w.differences(got.Differences),
+	})
+}
+
+func (r *reader) correction(m *pb.CorrectTrialRequest) casework.Correction {
+	return casework.Correction{
+		SessionID: r.id(m.GetSessionId()), Series: int(m.GetSeriesNumber()), Trial: r.trial(m.GetTrial(), "trial"),
+		Expected: int(m.GetExpectedRevision()), Reason: m.GetReason(),
+	}
+}
+
+func (r *reader) session(m *pb.Session, at string) record.Session {
+	v := record.Session{
+		ID: r.id(m.GetId()), ClinicID: r.id(m.GetClinicId()), ReferralID: r.id(m.GetReferralId()), EvaluatorID: r.id(m.GetEvaluatorId()),
+		StartedAt: r.time(m.GetStartedAt(), at+".started_at"), EndedAt: r.time(m.GetEndedAt(), at+".ended_at"),
+		Screening: readScreening(m.GetScreening()), Series: make([]record.Series, 0, len(m.GetSeries())),
+	}
+	for i, s := range m.GetSeries() {
+		v.Series = append(v.Series, r.series(s, index(at+".series", i)))
+	}
+	return v
+}
+
+func readScreening(m *pb.Screening) record.Screening {
+	if m == nil {
+		return record.Screening{}
+	}
+	return record.Screening{
+		RestingHeartRate: whole(m.RestingHeartRateBpm), Systolic: whole(m.SystolicMmhg), Diastolic: whole(m.DiastolicMmhg),
+		RateLimitingDrug: m.GetRateLimitingDrug(), OverrideReason: m.GetOverrideReason(),
+	}
+}
+
+func (r *reader) series(m *pb.Series, at string) record.Series {
+	v := record.Series{
+		Number: int(m.GetNumber()), Zone: pick(r, zones, m.GetZone(), at+".zone"), Pace: pick(r, paces, m.GetPace(), at+".pace"),
+		ProtocolDigest: m.GetProtocolDigest(), KitID: r.id(m.GetKitId()), Stop: pickOrNone(r, stops, m.GetStop(), at+".stop"),
+		StopNote: m.GetStopNote(), Trials: make([]record.Trial, 0, len(m.GetTrials())),
+	}
+	for i, t := range m.GetTrials() {
+		v.Trials = append(v.Trials, r.trial(t, index(at+".trials", i)))
+	}
+	return v
+}
+
+func (r *reader) trial(m *pb.Trial, at string) record.Trial {
+	if m == nil {
+		r.bad(at, "trial.required", "a trial is needed")
+		return record.Trial{}
+	}
+	v := record.Trial{
+		Number: int(m.GetNumber()), At: r.time(m.GetAt(), at+".at"), Load: r.mass(m.GetLoad(), at+".load"),
+		InsertCodes: m.GetInsertCodes(), Repetitions: int(m.GetRepetitions()), HeartRate: whole(m.HeartRateBpm),
+		Sustainable: m.Sustainable, MorePossible: m.MorePossible, Blinded: m.GetBlinded(), ClosedReason: m.GetClosedReason(),
+	}
+	if m.EffortRating != nil {
+		e := r.effort(m.GetEffortRating(), at+".effort_rating")
+		v.Effort = &e
+	}
+	for i, s := range m.GetSigns() {
+		here := index(at+".signs", i)
+		v.Signs = append(v.Signs, record.MechanicsSign{Sign: pick(r, signs, s.GetSign(), here+".sign"), Grade: int(s.GetGrade())})
+	}
+	for i, s := range m.GetSymptoms() {
+		v.Symptoms = append(v.Symptoms, pick(r, symptoms, s, index(at+".symptoms", i)))
+	}
+	return v
+}
+
+func (w *writer) session(s record.Stored[record.Session]) *pb.Session {
+	v := s.Value
+	m := &pb.Session{
+		Id: v.ID, ClinicId: v.ClinicID, ReferralId: v.ReferralID, EvaluatorId: v.EvaluatorID, StartedAt: w.time(v.StartedAt),
+		EndedAt: w.time(v.EndedAt), Revision: w.revision(s.Revision),
+		Screening: &pb.Screening{
+			RestingHeartRateBpm: w.wholeOrNone(v.Screening.RestingHeartRate), SystolicMmhg: w.wholeOrNone(v.Screening.Systolic),
+			DiastolicMmhg: w.wholeOrNone(v.Screening.Diastolic), RateLimitingDrug: v.Screening.RateLimitingDrug,
+			OverrideReason: v.Screening.OverrideReason,
+		},
+	}
+	for _, series := range v.Series {
+		m.Series = append(m.Series, w.series(series))
+	}
+	return m
+}
+
+func (w *writer) series(v record.Series) *pb.Series {
+	m := &pb.Series{
+		Number: w.number(v.Number), Zone: say(w, zones, v.Zone), Pace: say(w, paces, v.Pace), ProtocolDigest: v.ProtocolDigest,
+		KitId: v.KitID, Stop: sayOrNone(w, stops, v.Stop), StopNote: v.StopNote,
+	}
+	for _, t := range v.Trials {
+		m.Trials = append(m.Trials, w.trial(t))
+	}
+	return m
+}
+
+func (w *writer) trial(v record.Trial) *pb.Trial {
+	m := &pb.Trial{
+		Number: w.number(v.Number), At: w.time(v.At), Load: w.mass(v.Load), InsertCodes: v.InsertCodes,
+		Repetitions: w.number(v.Repetitions), HeartRateBpm: w.wholeOrNone(v.HeartRate), Sustainable: v.Sustainable,
+		MorePossible: v.MorePossible, Blinded: v.Blinded, ClosedReason: v.ClosedReason,
+	}
+	if v.Effort != nil {
+		rating := v.Effort.Float()
+		m.EffortRating = &rating
+	}
+	for _, s := range v.Signs {
+		m.Signs = append(m.Signs, &pb.MechanicsSign{Sign: say(w, signs, s.Sign), Grade: w.number(s.Grade)})
+	}
+	for _, s := range v.Symptoms {
+		m.Symptoms = append(m.Symptoms, say(w, symptoms, s))
+	}
+	return m
+}
