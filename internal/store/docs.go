@@ -44,8 +44,6 @@ const (
 	docsByEntry = rowColumns + ` WHERE d.clinic_id = $1 AND d.entry_number > $2 ORDER BY d.entry_number, d.id LIMIT $3`
 	insertDocs  = `INSERT INTO ponderal.TABLE (clinic_id, id, revision, entry_number, body)
 		SELECT $1, u.id, u.revision, $2, u.body FROM unnest($3::IDTYPE[], $4::int4[], $5::text[]) AS u (id, revision, body)`
-	scanDocs = `SELECT d.clinic_id, d.id, d.revision, d.entry_number, d.body FROM ponderal.TABLE d
-		WHERE d.clinic_id = $1 AND (d.entry_number, d.id, d.revision) > ($2, $3, $4) ORDER BY d.entry_number, d.id, d.revision LIMIT $5`
 )
 
 func docTableOf(kind, idType string) docTable {

@@ -40,6 +40,7 @@ type Tx struct {
 	failed     error         // the first failure of a statement; the transaction is then lost
 	commitSent bool
 	committed  bool
+	cursors    int // made so far, for their names
 }
 
 // InClinic runs fn in one read-committed transaction that sees and writes only the clinic's rows. It retries on serialization failure,
