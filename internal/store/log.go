@@ -25,7 +25,7 @@ const (
 	lockHead     = `SELECT h.size, h.edge FROM ponderal.lock_head() h`
 	oneNote      = `SELECT c.size, c.note FROM ponderal.checkpoint c WHERE c.clinic_id = $1 AND c.size = $2`
 	newestNote   = `SELECT c.size, c.note FROM ponderal.checkpoint c WHERE c.clinic_id = $1 ORDER BY c.size DESC LIMIT 1`
-	insertNote   = `INSERT INTO ponderal.checkpoint (clinic_id, size, entry_number, note) VALUES ($1, $2, $2 - 1, $3)`
+	insertNote   = `INSERT INTO ponderal.checkpoint (clinic_id, size, entry_number, note) VALUES ($1, $2::int8, $2::int8 - 1, $3)`
 	keepNote     = insertNote + ` ON CONFLICT (clinic_id, size) DO NOTHING`
 	openLog      = `SELECT ponderal.open_log()`
 	logWord      = "audit log"
