@@ -32,3 +32,6 @@ func (m *maker) name() (given, family string) {
 	// The lengths of the lists share no divisor, so that stepping both gives every pair once.
 	return givenNames[n%len(givenNames)], familyNames[n%len(familyNames)]
 }
+
+// NewID makes a further id of the day, for what is made while it is played.
+func (d *Day) NewID() string { return d.maker.id() }

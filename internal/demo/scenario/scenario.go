@@ -25,6 +25,8 @@ type Day struct {
 	Date    time.Time
 	Payer   *ponderalv1.Payer
 	Clinics []*Clinic
+
+	maker *maker
 }
 
 // Clinic is one clinic with its people, loads, protocols, jobs and visits.
@@ -96,7 +98,7 @@ type maker struct {
 // New makes the day that begins at midnight UTC of date.
 func New(seed uint64, date time.Time) *Day {
 	m := &maker{rng: rand.New(rand.NewPCG(seed, 0x9e3779b97f4a7c15)), date: date.UTC().Truncate(24 * time.Hour)}
-	day := &Day{Date: m.date, Payer: &ponderalv1.Payer{Id: m.id(), Name: "Lantern Mutual (invented)"}}
+	day := &Day{maker: m, Date: m.date, Payer: &ponderalv1.Payer{Id: m.id(), Name: "Lantern Mutual (invented)"}}
 	for i, place := range places {
 		day.Clinics = append(day.Clinics, m.clinic(day.Payer, i, place))
 	}
