@@ -26,7 +26,7 @@ type chain struct {
 }
 
 // links is the one list, outermost first.
-func links(o Options, rules Rules, obs *observer, v *validation) chain {
+func links(o Options, rules Rules, obs *observer, v *validation, draining context.Context) chain {
 	return chain{rules: rules, newRequestID: o.NewRequestID, links: []link{
 		{name: "request id", why: "first, so that whatever happens can be found by it",
 			around: sendRequestID},
@@ -36,6 +36,8 @@ func links(o Options, rules Rules, obs *observer, v *validation) chain {
 			around: obs.translate},
 		{name: "recover", why: "within faults, so that a panic is counted, logged and answered as the Internal that it becomes",
 			around: obs.recoverPanic},
+		{name: "drain", why: "before any work: a call that comes while the server stops is sent elsewhere at once",
+			around: drain{draining}.around},
 		{name: "deadline", why: "before authentication, which asks the database: no caller may wait on it without an end",
 			around: limits{fallback: o.DefaultDeadline, most: o.MaxDeadline}.around},
 		{name: "authentication", why: "nothing of the message is looked at for a caller who is not known",

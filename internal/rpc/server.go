@@ -66,6 +66,7 @@ type Options struct {
 type Server struct {
 	*grpc.Server
 	health *health.Server
+	drain  context.CancelFunc
 }
 
 // New makes the server with every service registered. It is an error if a method has no access rule. extra are the options of the
@@ -78,8 +79,9 @@ func New(o Options, extra ...grpc.ServerOption) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
+	draining, drain := context.WithCancel(context.Background())
 	ch := &chain{}
-	s := &Server{health: health.NewServer(), Server: grpc.NewServer(append(extra,
+	s := &Server{health: health.NewServer(), drain: drain, Server: grpc.NewServer(append(extra,
 		grpc.MaxRecvMsgSize(o.MaxMessage),
 		grpc.UnaryInterceptor(func(ctx context.Context, req any, info *grpc.UnaryServerInfo, h grpc.UnaryHandler) (any, error) {
 			return ch.unary(ctx, req, info, h)
@@ -106,7 +108,7 @@ func New(o Options, extra ...grpc.ServerOption) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	*ch = links(o, rules, obs, v)
+	*ch = links(o, rules, obs, v, draining)
 	s.SetServing(false)
 	return s, nil
 }
@@ -118,6 +120,13 @@ func (s *Server) SetServing(serving bool) {
 		state = healthpb.HealthCheckResponse_SERVING
 	}
 	s.health.SetServingStatus("", state)
+}
+
+// Drain refuses every further call but those of the gateway, whose requests are in flight, and ends the watching of health. It
+// comes before the stop.
+func (s *Server) Drain() {
+	s.SetServing(false)
+	s.drain()
 }
 
 func (o *Options) complete() error {
