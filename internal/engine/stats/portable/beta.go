@@ -104,7 +104,7 @@ func FCDF(f, d1, d2 float64) float64 {
 		return 0
 	}
 	below, above := float64(d1*f), d2
-	return betaBoth(below/(below+above), above/(below+above), d1/2, d2/2)
+	return betaBoth(below/(below+above), above/(below+above), float64(d1/2), float64(d2/2))
 }
 
 // FTail is 1 - FCDF without cancellation.
@@ -116,7 +116,7 @@ func FTail(f, d1, d2 float64) float64 {
 		return 0
 	}
 	below, above := float64(d1*f), d2
-	return betaBoth(above/(below+above), below/(below+above), d2/2, d1/2)
+	return betaBoth(above/(below+above), below/(below+above), float64(d2/2), float64(d1/2))
 }
 
 // FQuantile is the f with FCDF(f) = p, for 0 < p < 1 and 0 < d1, d2 <= 2e7; elsewhere NaN.
@@ -150,7 +150,7 @@ func StudentTail(t, df float64) float64 {
 		}
 		return 1
 	}
-	half := betaBoth(df/(df+t2), t2/(df+t2), df/2, 0.5) / 2
+	half := float64(betaBoth(df/(df+t2), t2/(df+t2), float64(df/2), 0.5) / 2)
 	if t < 0 {
 		return 1 - half
 	}

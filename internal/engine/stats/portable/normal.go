@@ -30,7 +30,7 @@ func NormalCDF(x float64) float64 {
 
 // normalDensity is the standard normal density.
 func normalDensity(x float64) float64 {
-	return float64(invSqrt2Pi * Exp(-float64(x*x)/2))
+	return float64(invSqrt2Pi * Exp(-float64(float64(x*x)/2)))
 }
 
 // normalSeries is x + x³/3 + x⁵/(3·5) + ..., which times the density is Φ(x) - 1/2 (NIST Digital Library of Mathematical Functions,

@@ -16,7 +16,7 @@ import (
 // rounded are the packages, beside this one, whose floats reach a finding.
 var rounded = []string{"."}
 
-// TestEveryProductIsRounded reads the source: a float product stands directly in a float64 conversion, or is itself the operand of a
+// TestEveryProductIsRounded reads the source: a float product (or a quotient by a constant, which is compiled as one) stands directly in a float64 conversion, or is itself the operand of a
 // product or a quotient, so that no compiler may fuse it with an addition; no float is multiplied in place; and of package math
 // only what is the same to the bit everywhere is called.
 func TestEveryProductIsRounded(t *testing.T) {
@@ -38,7 +38,9 @@ func TestUnroundedProductsAreFound(t *testing.T) {
 		"func f(a, b, c float64) float64 { t := a * b; return t + c }":                       1,
 		"func f(a, b, c float64) float64 { a *= b; return a + c }":                           1,
 		"func f(a, b, c float64) float64 { return float64(a*b) + c }":                        0,
-		"func f(a, b, c float64) float64 { return float64(a*b*c) / 2 }":                      0,
+		"func f(a, b, c float64) float64 { return float64(float64(a*b*c) / 2) }":             0,
+		"func f(a, b float64) float64 { return 1 - a/2 + b }":                                1,
+		"func f(a, b float64) float64 { return 1 - a/b }":                                    0,
 		"func f(a, b int) int { a *= b; return a*b + 1 }":                                    0,
 		"func f() float64 { return 2 * 3.5 }":                                                0,
 		"import \"math\"\nfunc f(a float64) float64 { return math.Exp(a) }":                  1,
@@ -103,18 +105,23 @@ func (v visitor) Visit(n ast.Node) ast.Visitor {
 	case *ast.ParenExpr:
 		return v
 	case *ast.BinaryExpr:
-		if e.Op == token.MUL && v.isFloat(e) && !v.keeps() {
+		if v.multiplies(e) && v.isFloat(e) && !v.keeps() {
 			v.report(e, "this product can be fused with an addition: write float64(a*b)")
 		}
 	case *ast.AssignStmt:
-		if e.Tok == token.MUL_ASSIGN && v.isFloat(e.Lhs[0]) {
-			v.report(e, "a product in place can be fused with an addition: write x = float64(x*y)")
+		if (e.Tok == token.MUL_ASSIGN || e.Tok == token.QUO_ASSIGN) && v.isFloat(e.Lhs[0]) {
+			v.report(e, "a product or quotient in place can be fused with an addition: write x = float64(x*y)")
 		}
 	case *ast.SelectorExpr:
 		v.checkMath(e)
 	}
 	v.parent = n
 	return v
+}
+
+// multiplies reports whether e is compiled as a product: a division by a constant power of two is.
+func (v visitor) multiplies(e *ast.BinaryExpr) bool {
+	return e.Op == token.MUL || e.Op == token.QUO && v.info.Types[e.Y].Value != nil
 }
 
 // isFloat reports whether the expression is a float that is not constant.
