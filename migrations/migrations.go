@@ -17,6 +17,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -41,6 +42,9 @@ const (
 	lockLimit = 2 * time.Minute
 	// noVersion is golang-migrate's number for a database before the first file.
 	noVersion = -1
+
+	up   = "up"
+	down = "down"
 )
 
 // Up applies every file that the database lacks. adminURL names the database
@@ -51,7 +55,7 @@ func Up(ctx context.Context, adminURL string) error {
 	if err != nil {
 		return err
 	}
-	err = r.run(ctx, "up", (*migrate.Migrate).Up)
+	err = r.run(ctx, up)
 	return errors.Join(err, r.close())
 }
 
@@ -61,7 +65,7 @@ func Down(ctx context.Context, adminURL string) error {
 	if err != nil {
 		return err
 	}
-	err = r.run(ctx, "down", (*migrate.Migrate).Down)
+	err = r.run(ctx, down)
 	return errors.Join(err, r.close())
 }
 
@@ -90,20 +94,11 @@ func Version(ctx context.Context, url string) (version uint, dirty bool, err err
 func Latest() (uint, error) { return latestIn(files) }
 
 func latestIn(from fs.FS) (uint, error) {
-	names, err := fs.Glob(from, "*.up.sql")
-	if err != nil {
-		return 0, fmt.Errorf("list migrations: %w", err)
+	numbers, err := numbersIn(from)
+	if err != nil || len(numbers) == 0 {
+		return 0, err
 	}
-	var last uint64
-	for _, name := range names {
-		digits, _, _ := strings.Cut(name, "_")
-		n, err := strconv.ParseUint(digits, 10, 31)
-		if err != nil {
-			return 0, fmt.Errorf("migration %s: name must begin with its number: %w", name, err)
-		}
-		last = max(last, n)
-	}
-	return uint(last), nil
+	return uint(numbers[len(numbers)-1]), nil
 }
 
 // runner is one database and the files to apply to it.
@@ -153,46 +148,85 @@ func (r *runner) close() error {
 	return errors.Join(sourceErr, driverErr)
 }
 
-// run applies steps in one direction and says which file failed, if one did.
-func (r *runner) run(ctx context.Context, direction string, steps func(*migrate.Migrate) error) error {
-	stop := context.AfterFunc(ctx, func() {
-		select {
-		case r.m.GracefulStop <- true:
-		default:
-		}
-	})
-	defer stop()
-	err := steps(r.m)
-	if errors.Is(err, migrate.ErrNoChange) {
-		err = nil
-	}
+// run applies the files of one direction until none is left, and says which
+// one failed, if one did. It asks for one file at a time: golang-migrate reads
+// ahead otherwise, and leaves the reader behind when a file fails. Each file is
+// applied under a lock, so several processes may do this at once.
+func (r *runner) run(ctx context.Context, direction string) error {
+	numbers, err := numbersIn(r.files)
 	if err != nil {
-		return r.explain(direction, err)
+		return fmt.Errorf("migrate %s: %w", direction, err)
 	}
-	if ctx.Err() != nil {
-		return fmt.Errorf("migrate %s: stopped early: %w", direction, ctx.Err())
+	for {
+		before, err := r.position()
+		if err != nil {
+			return fmt.Errorf("migrate %s: %w", direction, err)
+		}
+		if before.isEnd(direction, numbers) {
+			return nil
+		}
+		if ctx.Err() != nil {
+			return fmt.Errorf("migrate %s: stopped early: %w", direction, ctx.Err())
+		}
+		err = r.m.Steps(stepOf(direction))
+		if errors.Is(err, fs.ErrNotExist) && r.movedFrom(before) {
+			continue // another process applied the last file meanwhile
+		}
+		if err != nil {
+			return r.explain(direction, numbers, err)
+		}
 	}
-	return nil
+}
+
+func stepOf(direction string) int {
+	if direction == up {
+		return 1
+	}
+	return -1
+}
+
+// position is where a database stands. It is dirty while a file is being
+// applied, and after a file was cut short.
+type position struct {
+	version int
+	dirty   bool
+}
+
+func (r *runner) position() (position, error) {
+	version, dirty, err := r.driver.Version()
+	if err != nil {
+		return position{}, fmt.Errorf("read schema version: %w", err)
+	}
+	return position{version, dirty}, nil
+}
+
+func (r *runner) movedFrom(before position) bool {
+	now, err := r.position()
+	return err == nil && now != before
+}
+
+func (p position) isEnd(direction string, numbers []int) bool {
+	last := noVersion
+	if direction == up && len(numbers) > 0 {
+		last = numbers[len(numbers)-1]
+	}
+	return !p.dirty && p.version == last
 }
 
 // explain names the file that failed. When it is Postgres that refused it,
 // the file's transaction is undone, and so is the mark that it was begun: the
 // next Up or Down may try again.
-func (r *runner) explain(direction string, err error) error {
+func (r *runner) explain(direction string, numbers []int, err error) error {
 	var pgErr *pgconn.PgError
 	line, refused := refusal(err, &pgErr)
 	if !refused {
 		return fmt.Errorf("migrate %s: %w", direction, err)
 	}
-	marked, dirty, versionErr := r.driver.Version()
-	if versionErr != nil || !dirty {
-		return errors.Join(fmt.Errorf("migrate %s: %w", direction, pgErr), versionErr)
+	marked, positionErr := r.position()
+	if positionErr != nil || !marked.dirty {
+		return errors.Join(fmt.Errorf("migrate %s: %w", direction, pgErr), positionErr)
 	}
-	numbers, listErr := numbersIn(r.files)
-	if listErr != nil {
-		return errors.Join(fmt.Errorf("migrate %s: %w", direction, pgErr), listErr)
-	}
-	failed, restore := failedStep(direction, marked, numbers)
+	failed, restore := failedStep(direction, marked.version, numbers)
 	named := fmt.Errorf("migrate %s: %s line %d: %w", direction, fileName(r.files, failed, direction), line, pgErr)
 	return errors.Join(named, r.m.Force(restore))
 }
@@ -225,7 +259,7 @@ func failedStep(direction string, marked int, numbers []int) (failed, restore in
 			break
 		}
 	}
-	if direction == "up" {
+	if direction == up {
 		return marked, previous
 	}
 	return next, next
@@ -233,19 +267,20 @@ func failedStep(direction string, marked int, numbers []int) (failed, restore in
 
 // numbersIn lists the files' numbers in order.
 func numbersIn(from fs.FS) ([]int, error) {
-	names, err := fs.Glob(from, "*.up.sql") // sorted by name, which pads its number
+	names, err := fs.Glob(from, "*.up.sql")
 	if err != nil {
 		return nil, fmt.Errorf("list migrations: %w", err)
 	}
 	var numbers []int
 	for _, name := range names {
 		digits, _, _ := strings.Cut(name, "_")
-		n, err := strconv.Atoi(digits)
+		n, err := strconv.ParseUint(digits, 10, 31)
 		if err != nil {
 			return nil, fmt.Errorf("migration %s: name must begin with its number: %w", name, err)
 		}
-		numbers = append(numbers, n)
+		numbers = append(numbers, int(n))
 	}
+	slices.Sort(numbers)
 	return numbers, nil
 }
 
