@@ -1,0 +1,171 @@
+package golden_test
+
+import (
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"ponderal.example/internal/canon"
+	"ponderal.example/internal/engine/golden"
+	"ponderal.example/internal/engine/score"
+	"ponderal.example/internal/mass"
+	"ponderal.example/internal/record"
+)
+
+const dir = "../../../testdata/golden"
+
+func load(t *testing.T) []golden.Case {
+	t.Helper()
+	cases, err := golden.Load(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return cases
+}
+
+// TestFindings holds the engine against every case.
+func TestFindings(t *testing.T) {
+	for _, c := range load(t) {
+		t.Run(c.Name, func(t *testing.T) {
+			got, err := score.Score(c.Input.Score())
+			if err != nil {
+				t.Fatal(err)
+			}
+			if diff := cmp.Diff(c.Finding, got, cmp.Comparer(func(a, b mass.Mass) bool { return a == b })); diff != "" {
+				t.Errorf("%s\nfinding (-want +got):\n%s", c.Why, diff)
+			}
+		})
+	}
+}
+
+// TestTwins: the same loads in pounds and kilograms give the same bytes.
+func TestTwins(t *testing.T) {
+	cases := load(t)
+	twins := 0
+	for _, c := range cases {
+		if c.TwinOf == "" {
+			continue
+		}
+		for _, other := range cases {
+			if other.Name != c.TwinOf {
+				continue
+			}
+			twins++
+			other.Input.Session.ID = c.Input.Session.ID
+			if a, b := bytesOf(t, c), bytesOf(t, other); a != b {
+				t.Errorf("%s: %s\n%s: %s", c.Name, a, other.Name, b)
+			}
+		}
+	}
+	if twins != 2 {
+		t.Errorf("compared %d twins, want 2", twins)
+	}
+}
+
+func bytesOf(t *testing.T, c golden.Case) string {
+	t.Helper()
+	f, err := score.Score(c.Input.Score())
+	if err != nil {
+		t.Fatal(err)
+	}
+	text, err := canon.Marshal(f)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(text)
+}
+
+// TestPushable: every case passes the checks that a push passes.
+func TestPushable(t *testing.T) {
+	names, ids := map[string]bool{}, map[string]bool{}
+	for _, c := range load(t) {
+		if names[c.Name] || ids[c.Input.Session.ID] || c.Why == "" || c.Source == "" {
+			t.Errorf("%s: name or session id occurs twice, or it says not why or not whence", c.Name)
+		}
+		names[c.Name], ids[c.Input.Session.ID] = true, true
+		in := c.Input.Score()
+		found := record.CheckSession(in.Session, "session")
+		for _, s := range in.Session.Series {
+			found = append(found, record.CheckSeriesAgainst(s, in.Protocols, nil, "session.series")...)
+		}
+		if in.Job != nil {
+			found = append(found, record.CheckJobProfile(*in.Job, "job_profile")...)
+		}
+		for _, p := range c.Input.Protocols {
+			found = append(found, record.CheckProtocol(p.Protocol, "protocol")...)
+			text, err := canon.Marshal(p.Protocol)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if got := canon.DigestHex(canon.Digest(nil, text)); got != p.Digest {
+				t.Errorf("%s: protocol %q has the digest %s, want %s", c.Name, p.Protocol.Name, p.Digest, got)
+			}
+		}
+		if len(found) > 0 {
+			t.Errorf("%s: %v", c.Name, found)
+		}
+	}
+}
+
+// TestCoverage: the cases show every end reason, trial status, level, verdict, outcome and guard.
+func TestCoverage(t *testing.T) {
+	seen := map[string]bool{}
+	for _, c := range load(t) {
+		for _, k := range c.Finding.Capacities {
+			seen["end "+string(k.EndReason)] = true
+			for _, v := range k.Trials {
+				seen["status "+string(v.Status)] = true
+				for _, g := range v.Guards {
+					seen["guard "+g.Guard] = true
+				}
+			}
+		}
+		for _, z := range c.Finding.Zones {
+			seen["level "+string(z.Level)] = true
+		}
+		if j := c.Finding.Job; j != nil {
+			seen["outcome "+string(j.Outcome)] = true
+			for _, m := range j.Tasks {
+				seen["verdict "+string(m.Verdict)] = true
+			}
+		}
+	}
+	for _, want := range []string{
+		"end volitional", "end effort", "end heart_rate", "end mechanics", "end ceiling", "end symptom", "end administrative", "end incomplete",
+		"status accepted", "status failed", "status incomplete", "status closed",
+		"level below_sedentary", "level sedentary", "level light", "level medium", "level heavy", "level very_heavy",
+		"verdict within", "verdict short", "verdict not_tested",
+		"outcome meets", "outcome meets_with_limits", "outcome does_not_meet", "outcome cannot_be_determined",
+		"guard symptom", "guard mechanics", "guard heart_rate_work", "guard effort_stop", "guard load_ceiling", "guard acceptability",
+		"guard repetitions", "guard rate_limiting_drug", "guard missing_measurement",
+	} {
+		if !seen[want] {
+			t.Errorf("no case shows %s", want)
+		}
+	}
+}
+
+// TestLoadRefuses: a member that no type knows, a second document, a directory without cases; a plain case is read.
+func TestLoadRefuses(t *testing.T) {
+	for name, c := range map[string]struct {
+		text string
+		ok   bool
+	}{
+		"plain":           {`{"name":"a"}`, true},
+		"unknown member":  {`{"name":"a","nmae":"b"}`, false},
+		"second document": {`{"name":"a"}{}`, false},
+		"no case":         {"", false},
+	} {
+		dir := t.TempDir()
+		if c.text != "" {
+			if err := os.WriteFile(filepath.Join(dir, "case.json"), []byte(c.text), 0o600); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if _, err := golden.Load(dir); (err == nil) != c.ok {
+			t.Errorf("%s: %v, want ok %v", name, err, c.ok)
+		}
+	}
+}
