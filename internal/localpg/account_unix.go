@@ -5,6 +5,7 @@ package localpg
 import (
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"os/exec"
 	"os/user"
@@ -63,4 +64,17 @@ func (a account) give(path string) error {
 		return fmt.Errorf("give to %s: %w", a.name, err)
 	}
 	return nil
+}
+
+// owns says whether the account is the owner of a file or folder.
+func (a account) owns(info fs.FileInfo) bool {
+	stat, ok := info.Sys().(*syscall.Stat_t)
+	if !ok {
+		return false
+	}
+	want := os.Geteuid()
+	if a.other {
+		want = a.uid
+	}
+	return int(stat.Uid) == want
 }

@@ -173,7 +173,7 @@ func (c *cluster) initdb(ctx context.Context) (err error) {
 func (c *cluster) prepare(cmd *exec.Cmd) {
 	c.acc.apply(cmd)
 	cmd.Dir = c.folder.path
-	cmd.Env = append(systemEnv(), "LC_ALL=C", "PATH="+c.programs.dir+string(os.PathListSeparator)+"/usr/bin:/bin")
+	cmd.Env = []string{"LC_ALL=C", "PATH=" + c.programs.dir + string(os.PathListSeparator) + "/usr/bin:/bin"}
 }
 
 var errPortTaken = errors.New("the port was taken")

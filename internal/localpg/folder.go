@@ -77,7 +77,7 @@ func openFolder(o Options, acc account) (*folder, error) {
 }
 
 func newTempFolder(o Options, acc account) (*folder, error) {
-	sweep(o.TempDir)
+	sweep(o.TempDir, acc)
 	path, err := os.MkdirTemp(o.TempDir, tempPrefix)
 	if err != nil {
 		return nil, fmt.Errorf("make private folder: %w", err)
@@ -187,13 +187,17 @@ func (f *folder) release() error {
 }
 
 // sweep removes temporary folders of ours whose process was killed and whose
-// server is gone. What it cannot read or remove it leaves.
-func sweep(tempDir string) {
+// server is gone. What is not a folder of the account that would have made it, or
+// cannot be read or removed, it leaves.
+func sweep(tempDir string, acc account) {
 	paths, err := filepath.Glob(filepath.Join(tempDir, tempPrefix+"*"))
 	if err != nil {
 		return
 	}
 	for _, path := range paths {
+		if info, err := os.Lstat(path); err != nil || !info.IsDir() || !acc.owns(info) {
+			continue
+		}
 		if m, err := readMarker(path); err != nil || !m.Temporary {
 			continue
 		}

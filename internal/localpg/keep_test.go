@@ -224,3 +224,54 @@ func eventually(t *testing.T, what string, ok func() bool) {
 		time.Sleep(20 * time.Millisecond)
 	}
 }
+
+// TestSweepTakesOnlyWhatIsOurs: of folders that look abandoned it removes the
+// one with our marker and our owner.
+func TestSweepTakesOnlyWhatIsOurs(t *testing.T) {
+	t.Parallel()
+	dir := publicDir(t)
+	acc, err := serverAccount()
+	if err != nil {
+		t.Fatal(err)
+	}
+	const abandoned = `{"kind":"ponderal private postgres","format":1,"temporary":true,"superuser_password":"a","owner_password":"b","service_password":"c"}`
+	make := func(name, marker string) string {
+		t.Helper()
+		path := filepath.Join(dir, tempPrefix+name)
+		if err := os.Mkdir(path, 0o700); err != nil {
+			t.Fatal(err)
+		}
+		if err := acc.give(path); err != nil {
+			t.Fatal(err)
+		}
+		if marker != "" {
+			if err := os.WriteFile(filepath.Join(path, markerName), []byte(marker), 0o600); err != nil {
+				t.Fatal(err)
+			}
+		}
+		return path
+	}
+	ours := make("ours", abandoned)
+	leave := []string{
+		make("unmarked", ""),
+		make("kept", strings.Replace(abandoned, `"temporary":true,`, "", 1)),
+		make("broken", "{"),
+		filepath.Join(dir, tempPrefix+"link"),
+	}
+	if err := os.Symlink(leave[0], leave[3]); err != nil {
+		t.Fatal(err)
+	}
+	sweep(dir, acc)
+	if _, err := os.Lstat(ours); !os.IsNotExist(err) {
+		t.Errorf("the abandoned folder is still there: %v", err)
+	}
+	for _, path := range leave {
+		if _, err := os.Lstat(path); err != nil {
+			t.Errorf("%s is gone: %v", filepath.Base(path), err)
+		}
+	}
+	other := account{name: "somebody else", uid: 4242, other: true}
+	if info, err := os.Lstat(leave[0]); err != nil || other.owns(info) || !acc.owns(info) {
+		t.Errorf("owner of %s is misread (%v)", leave[0], err)
+	}
+}
