@@ -3,6 +3,7 @@ package rpc
 import (
 	"context"
 	"strings"
+	"time"
 
 	"google.golang.org/grpc/metadata"
 
@@ -27,6 +28,7 @@ type call struct {
 	requestID string
 	app       string
 	principal authn.Principal
+	now       func() time.Time
 }
 
 type callKey struct{}
@@ -40,11 +42,13 @@ func principalOf(ctx context.Context) authn.Principal {
 }
 
 // newCall reads what the caller says of itself. A request id that is not plain is replaced, not repaired.
-func newCall(ctx context.Context, method string, rules Rules, newRequestID func() string) *call {
+func (ch chain) newCall(ctx context.Context, method string) *call {
 	md, _ := metadata.FromIncomingContext(ctx)
-	c := &call{method: method, rule: rules[method], requestID: first(md, metaRequestID), app: SanitiseApp(first(md, metaApp))}
+	c := &call{
+		method: method, rule: ch.rules[method], requestID: first(md, metaRequestID), app: SanitiseApp(first(md, metaApp)), now: ch.now,
+	}
 	if !PlainRequestID(c.requestID) {
-		c.requestID = newRequestID()
+		c.requestID = ch.newRequestID()
 	}
 	if c.app == "" {
 		c.app = SanitiseApp(first(md, metaAgent))

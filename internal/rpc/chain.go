@@ -2,6 +2,7 @@ package rpc
 
 import (
 	"context"
+	"time"
 
 	"google.golang.org/grpc"
 	"google.golang.org/protobuf/proto"
@@ -23,11 +24,12 @@ type chain struct {
 	links        []link
 	rules        Rules
 	newRequestID func() string
+	now          func() time.Time
 }
 
 // links is the one list, outermost first.
 func links(o Options, rules Rules, obs *observer, v *validation, draining context.Context) chain {
-	return chain{rules: rules, newRequestID: o.NewRequestID, links: []link{
+	return chain{rules: rules, newRequestID: o.NewRequestID, now: o.Now, links: []link{
 		{name: "request id", why: "first, so that whatever happens can be found by it",
 			around: sendRequestID},
 		{name: "metrics and access log", why: "before all that can refuse, so that refusals are counted and logged too",
@@ -51,7 +53,7 @@ func links(o Options, rules Rules, obs *observer, v *validation, draining contex
 
 // unary is the list as a unary interceptor.
 func (ch chain) unary(ctx context.Context, req any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (any, error) {
-	c := newCall(ctx, info.FullMethod, ch.rules, ch.newRequestID)
+	c := ch.newCall(ctx, info.FullMethod)
 	var resp any
 	err := ch.run(context.WithValue(ctx, callKey{}, c), c, req, func(ctx context.Context) (err error) {
 		resp, err = handler(ctx, req)
@@ -65,7 +67,7 @@ func (ch chain) unary(ctx context.Context, req any, info *grpc.UnaryServerInfo, 
 
 // stream is the list as a stream interceptor: every received message passes the message parts.
 func (ch chain) stream(srv any, ss grpc.ServerStream, info *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
-	c := newCall(ss.Context(), info.FullMethod, ch.rules, ch.newRequestID)
+	c := ch.newCall(ss.Context(), info.FullMethod)
 	return ch.run(context.WithValue(ss.Context(), callKey{}, c), c, nil, func(ctx context.Context) error {
 		return handler(srv, &checkedStream{ServerStream: ss, ctx: ctx, call: c, chain: ch})
 	})
@@ -73,7 +75,7 @@ func (ch chain) stream(srv any, ss grpc.ServerStream, info *grpc.StreamServerInf
 
 // refused runs the outer links over a request that could not be read, so that it is logged, counted and answered like any other.
 func (ch chain) refused(ctx context.Context, method string, err error) error {
-	c := newCall(ctx, method, ch.rules, ch.newRequestID)
+	c := ch.newCall(ctx, method)
 	outer := chain{links: ch.links[:3]}
 	return outer.run(context.WithValue(ctx, callKey{}, c), c, nil, func(context.Context) error { return err })
 }

@@ -23,7 +23,7 @@ type clients struct {
 func (s clients) PutClient(ctx context.Context, req *pb.PutClientRequest) (*pb.PutClientResponse, error) {
 	r, p := &reader{}, principalOf(ctx)
 	v := r.client(req.GetClient(), "client")
-	if err := r.err(); err != nil {
+	if err := r.refused(ctx, req); err != nil {
 		return nil, err
 	}
 	v.ClinicID = p.ClinicID

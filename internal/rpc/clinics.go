@@ -25,7 +25,7 @@ type clinics struct {
 func (s clinics) PutClinic(ctx context.Context, req *pb.PutClinicRequest) (*pb.PutClinicResponse, error) {
 	r := &reader{}
 	v := r.clinic(req.GetClinic(), "clinic")
-	if err := r.err(); err != nil {
+	if err := r.refused(ctx, req); err != nil {
 		return nil, err
 	}
 	stored, err := s.cases.PutClinic(ctx, principalOf(ctx), v, int(req.GetExpectedRevision()))
@@ -59,7 +59,7 @@ func (s clinics) ListClinics(ctx context.Context, req *pb.ListClinicsRequest) (*
 func (s clinics) PutPayer(ctx context.Context, req *pb.PutPayerRequest) (*pb.PutPayerResponse, error) {
 	r := &reader{}
 	v := r.payer(req.GetPayer(), "payer")
-	if err := r.err(); err != nil {
+	if err := r.refused(ctx, req); err != nil {
 		return nil, err
 	}
 	stored, err := s.cases.PutPayer(ctx, principalOf(ctx), v, int(req.GetExpectedRevision()))

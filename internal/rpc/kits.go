@@ -23,7 +23,7 @@ type kits struct {
 func (s kits) PutKit(ctx context.Context, req *pb.PutKitRequest) (*pb.PutKitResponse, error) {
 	r, p := &reader{}, principalOf(ctx)
 	v := r.kit(req.GetKit(), "kit")
-	if err := r.err(); err != nil {
+	if err := r.refused(ctx, req); err != nil {
 		return nil, err
 	}
 	v.ClinicID = p.ClinicID

@@ -10,6 +10,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"ponderal.example/internal/fault"
+	"ponderal.example/internal/record"
 )
 
 // validation enforces the rules that the contract declares. Where they are broken it looks for broken rules of meaning as well, so that one
@@ -47,7 +48,7 @@ func (v *validation) message(c *call, m proto.Message) error {
 	for _, b := range broken.Violations {
 		violations = append(violations, violationOf(b))
 	}
-	return fault.InvalidFields(merge(violations, meaningOf(m)))
+	return fault.InvalidFields(merge(violations, meaningOf(m, record.TimeOf(c.now()))))
 }
 
 func violationOf(b *protovalidate.Violation) fault.Violation {

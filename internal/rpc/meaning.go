@@ -5,11 +5,17 @@ import (
 
 	pb "ponderal.example/api/ponderal/v1"
 	"ponderal.example/internal/fault"
+	"ponderal.example/internal/record"
 )
 
-// meaningOf are the rules that a message breaks beyond those declared in the contract, as far as it can be read.
-func meaningOf(m proto.Message) []fault.Violation {
+// someKit stands for the kit of a stored series: whether there is one, only the use case knows.
+const someKit = "of the stored series"
+
+// meaningOf are the rules that a message breaks beyond those declared in the contract, as far as it can be read. It is asked only about
+// messages that are refused already, so that one answer names all that is wrong; the use cases check the same for every message.
+func meaningOf(m proto.Message, now record.Time) []fault.Violation {
 	r := &reader{}
+	var broken []fault.Violation
 	switch m := m.(type) {
 	case *pb.PutClinicRequest:
 		r.clinic(m.GetClinic(), "clinic")
@@ -18,23 +24,23 @@ func meaningOf(m proto.Message) []fault.Violation {
 	case *pb.CreateTokenRequest:
 		r.newToken(m)
 	case *pb.PutClientRequest:
-		r.client(m.GetClient(), "client")
+		broken = record.CheckClient(r.client(m.GetClient(), "client"), now, "client")
 	case *pb.PutJobProfileRequest:
-		r.jobProfile(m.GetJobProfile(), "job_profile")
+		broken = record.CheckJobProfile(r.jobProfile(m.GetJobProfile(), "job_profile"), "job_profile")
 	case *pb.PutReleaseRequest:
-		r.release(m.GetRelease(), "release")
+		broken = record.CheckRelease(r.release(m.GetRelease(), "release"), now, "release")
 	case *pb.PutKitRequest:
-		r.kit(m.GetKit(), "kit")
+		broken = record.CheckKit(r.kit(m.GetKit(), "kit"), "kit")
 	case *pb.PublishProtocolRequest:
-		r.protocol(m.GetProtocol(), "protocol")
+		broken = record.CheckProtocol(r.protocol(m.GetProtocol(), "protocol"), "protocol")
 	case *pb.PushSessionRequest:
-		r.session(m.GetSession(), "session")
+		broken = record.CheckSession(r.session(m.GetSession(), "session"), "session")
 	case *pb.CorrectTrialRequest:
-		r.correction(m)
+		broken = record.CheckTrial(r.correction(m).Trial, someKit, "trial")
 	case *pb.SignResultRequest:
 		r.signing(m)
 	case *pb.SupersedeResultRequest:
 		r.superseding(m)
 	}
-	return r.violations
+	return merge(r.violations, broken)
 }

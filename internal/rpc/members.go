@@ -23,7 +23,7 @@ type members struct {
 func (s members) PutMember(ctx context.Context, req *pb.PutMemberRequest) (*pb.PutMemberResponse, error) {
 	r, p := &reader{}, principalOf(ctx)
 	v := r.member(req.GetMember(), "member")
-	if err := r.err(); err != nil {
+	if err := r.refused(ctx, req); err != nil {
 		return nil, err
 	}
 	v.ClinicID = p.ClinicID

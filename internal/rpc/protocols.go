@@ -23,7 +23,7 @@ type protocols struct {
 func (s protocols) PublishProtocol(ctx context.Context, req *pb.PublishProtocolRequest) (*pb.PublishProtocolResponse, error) {
 	r := &reader{}
 	v := r.protocol(req.GetProtocol(), "protocol")
-	if err := r.err(); err != nil {
+	if err := r.refused(ctx, req); err != nil {
 		return nil, err
 	}
 	stored, err := s.cases.PublishProtocol(ctx, principalOf(ctx), v)

@@ -1,10 +1,12 @@
 package rpc
 
 import (
+	"context"
 	"errors"
 	"strconv"
 	"strings"
 
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "ponderal.example/api/ponderal/v1"
@@ -21,8 +23,17 @@ func (r *reader) bad(field, rule, text string) {
 	r.violations = append(r.violations, fault.Violation{Field: field, Rule: rule, Text: text})
 }
 
-// err is what could not be read, as one error.
-func (r *reader) err() error { return fault.InvalidFields(r.violations) }
+// refused is nil when all of the request could be read; else it names what could not and what else is wrong with the request.
+func (r *reader) refused(ctx context.Context, req proto.Message) error {
+	if len(r.violations) == 0 {
+		return nil
+	}
+	more := []fault.Violation(nil)
+	if c, ok := ctx.Value(callKey{}).(*call); ok {
+		more = meaningOf(req, record.TimeOf(c.now()))
+	}
+	return fault.InvalidFields(merge(r.violations, more))
+}
 
 // id reads a UUID.
 func (r *reader) id(s string) string { return lower(s) }

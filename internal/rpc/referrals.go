@@ -28,7 +28,7 @@ type referrals struct {
 func (s referrals) PutReferral(ctx context.Context, req *pb.PutReferralRequest) (*pb.PutReferralResponse, error) {
 	r, p := &reader{}, principalOf(ctx)
 	v := r.referral(req.GetReferral(), "referral")
-	if err := r.err(); err != nil {
+	if err := r.refused(ctx, req); err != nil {
 		return nil, err
 	}
 	v.ClinicID = p.ClinicID
@@ -61,7 +61,7 @@ func (s referrals) ListReferrals(ctx context.Context, req *pb.ListReferralsReque
 func (s referrals) PutJobProfile(ctx context.Context, req *pb.PutJobProfileRequest) (*pb.PutJobProfileResponse, error) {
 	r, p := &reader{}, principalOf(ctx)
 	v := r.jobProfile(req.GetJobProfile(), "job_profile")
-	if err := r.err(); err != nil {
+	if err := r.refused(ctx, req); err != nil {
 		return nil, err
 	}
 	v.ClinicID = p.ClinicID
@@ -94,7 +94,7 @@ func (s referrals) ListJobProfiles(ctx context.Context, req *pb.ListJobProfilesR
 func (s referrals) PutRelease(ctx context.Context, req *pb.PutReleaseRequest) (*pb.PutReleaseResponse, error) {
 	r, p := &reader{}, principalOf(ctx)
 	v := r.release(req.GetRelease(), "release")
-	if err := r.err(); err != nil {
+	if err := r.refused(ctx, req); err != nil {
 		return nil, err
 	}
 	v.ClinicID = p.ClinicID

@@ -30,7 +30,7 @@ type results struct {
 func (s results) SignResult(ctx context.Context, req *pb.SignResultRequest) (*pb.SignResultResponse, error) {
 	r := &reader{}
 	in := r.signing(req)
-	if err := r.err(); err != nil {
+	if err := r.refused(ctx, req); err != nil {
 		return nil, err
 	}
 	stored, err := s.cases.SignResult(ctx, principalOf(ctx), in)
@@ -44,7 +44,7 @@ func (s results) SignResult(ctx context.Context, req *pb.SignResultRequest) (*pb
 func (s results) SupersedeResult(ctx context.Context, req *pb.SupersedeResultRequest) (*pb.SupersedeResultResponse, error) {
 	r := &reader{}
 	in := r.superseding(req)
-	if err := r.err(); err != nil {
+	if err := r.refused(ctx, req); err != nil {
 		return nil, err
 	}
 	stored, err := s.cases.SignResult(ctx, principalOf(ctx), in)

@@ -26,7 +26,7 @@ type sessions struct {
 func (s sessions) PushSession(ctx context.Context, req *pb.PushSessionRequest) (*pb.PushSessionResponse, error) {
 	r, p := &reader{}, principalOf(ctx)
 	v := r.session(req.GetSession(), "session")
-	if err := r.err(); err != nil {
+	if err := r.refused(ctx, req); err != nil {
 		return nil, err
 	}
 	if v.ClinicID != "" && v.ClinicID != p.ClinicID {
@@ -66,7 +66,7 @@ func (s sessions) ListSessions(ctx context.Context, req *pb.ListSessionsRequest)
 func (s sessions) CorrectTrial(ctx context.Context, req *pb.CorrectTrialRequest) (*pb.CorrectTrialResponse, error) {
 	r := &reader{}
 	in := r.correction(req)
-	if err := r.err(); err != nil {
+	if err := r.refused(ctx, req); err != nil {
 		return nil, err
 	}
 	got, err := s.cases.CorrectTrial(ctx, principalOf(ctx), in)

@@ -25,7 +25,7 @@ type tokens struct {
 func (s tokens) CreateToken(ctx context.Context, req *pb.CreateTokenRequest) (*pb.CreateTokenResponse, error) {
 	r, p := &reader{}, principalOf(ctx)
 	in := r.newToken(req)
-	if err := r.err(); err != nil {
+	if err := r.refused(ctx, req); err != nil {
 		return nil, err
 	}
 	in.ClinicID = p.ClinicID
