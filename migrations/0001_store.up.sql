@@ -486,9 +486,14 @@ CREATE FUNCTION ponderal.open_log() RETURNS void
     AS $$ INSERT INTO ponderal.audit_head (clinic_id, size, edge) VALUES (ponderal.current_clinic(), 0, '') ON CONFLICT DO NOTHING $$;
 
 -- Takes the head of the bound clinic's log until the transaction ends.
+-- (plpgsql, because it keeps its plan from call to call.)
 CREATE FUNCTION ponderal.lock_head(OUT size bigint, OUT edge bytea) RETURNS SETOF record
-    LANGUAGE sql VOLATILE SECURITY DEFINER SET search_path = '' ROWS 1
-    AS $$ SELECT h.size, h.edge FROM ponderal.audit_head h WHERE h.clinic_id = ponderal.current_clinic() FOR UPDATE $$;
+    LANGUAGE plpgsql VOLATILE SECURITY DEFINER SET search_path = '' ROWS 1
+    AS $$
+BEGIN
+    RETURN QUERY SELECT h.size, h.edge FROM ponderal.audit_head h WHERE h.clinic_id = ponderal.current_clinic() FOR UPDATE;
+END
+$$;
 
 -- Appends the next entry to the bound clinic's log and moves the head.
 CREATE FUNCTION ponderal.append_entry(p_number bigint, p_at timestamptz, p_action text, p_subjects text[], p_content text, p_salt bytea, p_nodes bytea, p_edge bytea)

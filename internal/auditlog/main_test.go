@@ -1,0 +1,9 @@
+package auditlog
+
+import (
+	"testing"
+
+	"ponderal.example/internal/pgtest"
+)
+
+func TestMain(m *testing.M) { pgtest.Main(m) }
