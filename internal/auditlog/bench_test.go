@@ -55,7 +55,9 @@ const (
 	benchTrials  = 8
 )
 
-func benchClinic(i int) string { return fmt.Sprintf("019a0000-0000-7000-8000-00000000c0%02d", i%benchClinics) }
+func benchClinic(i int) string {
+	return fmt.Sprintf("019a0000-0000-7000-8000-00000000c0%02d", i%benchClinics)
+}
 
 func newPush() push {
 	id := uuid.Must(uuid.NewV7()).String()
