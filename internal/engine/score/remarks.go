@@ -23,6 +23,8 @@ const (
 	RemarkTrialIncomplete = "trial_incomplete"
 	// RemarkContinuedAfterStop: a heavier load was handled after a trial that should have ended the series; limits.
 	RemarkContinuedAfterStop = "continued_after_stop"
+	// RemarkContinuedAfterSymptom: trials of other series followed on a symptom, which ends a session; limits.
+	RemarkContinuedAfterSymptom = "continued_after_symptom"
 	// RemarkLoadAboveCeiling: a load above the protocol's ceiling was handled; limits.
 	RemarkLoadAboveCeiling = "load_above_ceiling"
 	// RemarkHeartRateNotMeasured: a protocol's heart-rate limit could not be checked on a trial, whose heart rate it does not require; limits.
@@ -87,6 +89,34 @@ func (n *notes) series(s *record.Series, p *record.Protocol, l *guard.Limits, c 
 	n.trials(RemarkEffortNotRated, c, " has no effort rating; the protocol's effort stop was not checked there.", func(i int) bool {
 		return !l.RequiresRating() && trials[i].Effort == nil
 	})
+}
+
+// symptom names the series that went on after a symptom in another series. Series are given by number.
+func (n *notes) symptom(series []*record.Series) {
+	at, in := firstSymptom(series)
+	var later []string
+	for _, s := range series {
+		if in != nil && s != in && slices.ContainsFunc(s.Trials, func(t record.Trial) bool { return at.Before(t.At) }) {
+			later = append(later, strconv.Itoa(s.Number))
+		}
+	}
+	if len(later) > 0 {
+		n.limit(RemarkContinuedAfterSymptom, "A symptom in series "+strconv.Itoa(in.Number)+" should have ended the session, but trials followed in series "+strings.Join(later, ", ")+".")
+	}
+}
+
+// firstSymptom is the earliest trial with a symptom, or the last trial of a series that was stopped for one; nil when there is none.
+func firstSymptom(series []*record.Series) (at record.Time, in *record.Series) {
+	for _, s := range series {
+		trials := capacity.Ordered(s.Trials)
+		for i := range trials {
+			stopped := s.Stop == record.StopSymptom && i == len(trials)-1
+			if (stopped || len(trials[i].Symptoms) > 0) && (in == nil || trials[i].At.Before(at)) {
+				at, in = trials[i].At, s
+			}
+		}
+	}
+	return at, in
 }
 
 // trials limits by the trials that a rule names, where there are any: "Series 2 (carry, occasional): trial 3, 4 ...".

@@ -54,6 +54,7 @@ func Score(in Input) (record.Finding, error) {
 		notes.series(s, &protocol, &limits, &f.Capacities[i])
 		f.Complete = f.Complete && f.Capacities[i].EndReason != record.EndIncomplete
 	}
+	notes.symptom(series)
 	chosen := capacity.Choose(f.Capacities)
 	notes.repeated(f.Capacities, &chosen)
 	f.Zones = strength.OfZones(&chosen)
