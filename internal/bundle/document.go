@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"time"
 
 	"ponderal.example/internal/canon"
 	"ponderal.example/internal/engine/score"
@@ -53,19 +52,11 @@ func strict(doc []byte, v any) error {
 }
 
 // PersonOf is what the engine needs of a client on the day that a session began: age in completed years by the calendar date in
-// UTC, and sex. It refuses a birth date that is no date or lies after that day.
+// UTC, and sex. It refuses a birth date that is no date, lies after that day, or gives an age that nobody has.
 func PersonOf(c record.Client, at record.Time) (record.Person, error) {
-	born, err := time.Parse(time.DateOnly, c.BirthDate)
-	if err != nil {
-		return record.Person{}, errors.New("birth date is not a date")
-	}
-	day := at.Std().UTC()
-	years := day.Year() - born.Year()
-	if day.Month() < born.Month() || day.Month() == born.Month() && day.Day() < born.Day() {
-		years--
-	}
-	if years < 0 {
-		return record.Person{}, errors.New("birth date is after the session")
+	years, ok := record.AgeAt(c.BirthDate, at)
+	if !ok {
+		return record.Person{}, errors.New("birth date and session do not give an age")
 	}
 	return record.Person{AgeYears: years, Sex: c.Sex}, nil
 }

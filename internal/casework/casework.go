@@ -3,12 +3,62 @@
 package casework
 
 import (
+	"errors"
+	"fmt"
+	"io"
+	"time"
+
+	"ponderal.example/internal/auditlog"
+	"ponderal.example/internal/bundle"
 	"ponderal.example/internal/mass"
 	"ponderal.example/internal/record"
+	"ponderal.example/internal/seal"
+	"ponderal.example/internal/store"
 )
 
-// Casework runs the use cases.
-type Casework struct{}
+// Casework runs the use cases. Safe for concurrent use.
+type Casework struct {
+	store *store.Store
+	log   *auditlog.Log
+	key   seal.Key
+	ring  seal.Ring
+	keys  []byte
+	now   func() time.Time
+	rand  io.Reader
+}
+
+// Options for New. Rand is a cryptographic source and, like Now, safe for concurrent use.
+type Options struct {
+	Store *store.Store
+	Log   *auditlog.Log
+	// ResultKey signs results; Ring is the published key set, which holds it.
+	ResultKey seal.Key
+	Ring      seal.Ring
+	Now       func() time.Time
+	Rand      io.Reader
+}
+
+// New makes a Casework. It refuses a result key that cannot sign results or whose signatures the published keys do not verify.
+func New(o Options) (*Casework, error) {
+	if o.Store == nil || o.Log == nil || o.Now == nil || o.Rand == nil {
+		return nil, errors.New("casework: store, log, clock and randomness are needed")
+	}
+	probe, err := seal.SignJWS(o.ResultKey, []byte("{}"))
+	if err != nil {
+		return nil, fmt.Errorf("casework: result key: %w", err)
+	}
+	if _, _, err := seal.VerifyJWS(o.Ring, probe); err != nil {
+		return nil, fmt.Errorf("casework: result key is not in the published key set: %w", err)
+	}
+	keys, err := o.Ring.JWKS()
+	if err != nil {
+		return nil, fmt.Errorf("casework: %w", err)
+	}
+	return &Casework{store: o.Store, log: o.Log, key: o.ResultKey, ring: o.Ring, keys: keys, now: o.Now, rand: o.Rand}, nil
+}
+
+// Keys returns the public key set, canonical JSON (RFC 7517).
+func (c *Casework) Keys() []byte { return append([]byte(nil), c.keys...) }
 
 // TokenView is a token as it may be shown; RevokedAt is zero while it works.
 type TokenView struct {
@@ -81,6 +131,11 @@ type ResultView struct {
 type Bundle struct {
 	JWS   string
 	Proof Proof
+}
+
+// File is the bundle in the form that is kept in a file and verified offline.
+func (b Bundle) File() bundle.Bundle {
+	return bundle.Bundle{JWS: b.JWS, Entry: []byte(b.Proof.Entry), Salt: b.Proof.Salt, Path: b.Proof.Path, Checkpoint: b.Proof.Checkpoint}
 }
 
 // Proof proves an entry: its canonical JSON, salt, inclusion path from the leaf up, and the signed note of the tree's head.

@@ -1,0 +1,150 @@
+package casework
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+
+	"ponderal.example/internal/auditlog"
+	"ponderal.example/internal/authn"
+	"ponderal.example/internal/canon"
+	"ponderal.example/internal/fault"
+	"ponderal.example/internal/record"
+	"ponderal.example/internal/store"
+)
+
+// CorrectTrial stores a corrected trial and the new finding. What was measured stays as the earlier revision.
+func (c *Casework) CorrectTrial(ctx context.Context, p authn.Principal, in Correction) (Corrected, error) {
+	if err := need(p, record.RoleReviewer); err != nil {
+		return Corrected{}, err
+	}
+	clinic, err := ownClinic(p, "")
+	if err != nil {
+		return Corrected{}, err
+	}
+	if strings.TrimSpace(in.Reason) == "" {
+		return Corrected{}, fault.InvalidFields([]fault.Violation{{Field: "reason", Rule: "correction.reason", Text: "a correction says why"}})
+	}
+	body, err := record.CanonicalTrial(in.Trial)
+	if err != nil {
+		return Corrected{}, textFault(err)
+	}
+	var done Corrected
+	err = c.store.InClinic(ctx, clinic, func(tx *store.Tx) error {
+		done, err = c.correctUnder(ctx, tx, p, in, body)
+		return err
+	})
+	if err != nil {
+		return Corrected{}, fmt.Errorf("correct trial: %w", err)
+	}
+	return done, nil
+}
+
+func (c *Casework) correctUnder(ctx context.Context, tx *store.Tx, p authn.Principal, in Correction, body []byte) (Corrected, error) {
+	s, err := standingOf(ctx, tx, in.SessionID)
+	if err != nil {
+		return Corrected{}, err
+	}
+	if s.row.Revision != in.Expected {
+		return Corrected{}, revisionConflict(s.row.Revision, []fault.Violation{{Field: "expected_revision", Rule: "revision.current",
+			Text: "the revision that was looked at is the session's newest"}})
+	}
+	if err := s.replace(in, body); err != nil {
+		return Corrected{}, err
+	}
+	revision := s.row.Revision + 1
+	was, err := tx.At(ctx, record.KindFinding, in.SessionID, s.row.Revision)
+	if err != nil {
+		return Corrected{}, err
+	}
+	finding, findingBody, err := s.ground.score(s.session, revision)
+	if err != nil {
+		return Corrected{}, err
+	}
+	changed, err := computedDifferences(was.Body, findingBody)
+	if err != nil {
+		return Corrected{}, err
+	}
+	entry, err := c.log.Commit(ctx, tx, s.head, auditlog.Draft{
+		ClinicID: s.session.ClinicID, Action: record.ActionTrialCorrect, Actor: p.Actor(), Reason: in.Reason,
+		Subjects: []string{subject(record.KindSession, in.SessionID), trialSubject(in.SessionID, in.Series, in.Trial.Number),
+			subject(record.KindReferral, s.ground.referral.ID), subject(record.KindClient, s.ground.client.ID)},
+		Sessions: []store.SessionRow{{ID: in.SessionID, ReferralID: s.session.ReferralID, Revision: revision, Body: s.row.Body}},
+		Trials:   []store.NewTrial{{SessionID: in.SessionID, Series: in.Series, Number: in.Trial.Number, Revision: revision, Body: body}},
+		Docs:     []store.DocRow{{Kind: record.KindFinding, ID: in.SessionID, Revision: revision, Body: findingBody}},
+		Last:     true,
+	}, false)
+	if err != nil {
+		return Corrected{}, err
+	}
+	at := revisionOf(revision, entry)
+	return Corrected{
+		Session:     record.Stored[record.Session]{Value: s.session, Revision: at},
+		Finding:     record.Stored[record.Finding]{Value: finding, Revision: at},
+		Differences: changed,
+	}, nil
+}
+
+// replace puts the corrected trial in its place, if it is there, differs, and leaves the session sound.
+func (s *standing) replace(in Correction, body []byte) error {
+	i := slices.IndexFunc(s.session.Series, func(x record.Series) bool { return x.Number == in.Series })
+	if i < 0 {
+		return fault.InvalidFields([]fault.Violation{{Field: "series_number", Rule: "series.exists", Text: "the series is one of the session's"}})
+	}
+	series := &s.session.Series[i]
+	j := slices.IndexFunc(series.Trials, func(x record.Trial) bool { return x.Number == in.Trial.Number })
+	if j < 0 {
+		return fault.InvalidFields([]fault.Violation{{Field: "trial.number", Rule: "trial.exists", Text: "the trial is one of the series'"}})
+	}
+	was := slices.IndexFunc(s.trials, func(r store.TrialRow) bool { return r.Series == in.Series && r.Number == in.Trial.Number })
+	if was >= 0 && bytes.Equal(s.trials[was].Body, body) {
+		return fault.InvalidFields([]fault.Violation{{Field: "trial", Rule: "correction.differs", Text: "the corrected trial differs from the stored one"}})
+	}
+	series.Trials[j] = in.Trial
+	at := fmt.Sprintf("session.series[%d].trials[%d]", i, j)
+	wrong := record.CheckSession(s.session, record.KindSession)
+	alone := *series
+	alone.Trials = []record.Trial{in.Trial}
+	wrong = append(wrong, record.CheckSeriesAgainst(alone, s.ground.protocols, s.ground.kits, "series")...)
+	for k := range wrong {
+		wrong[k].Field = trialPath(wrong[k].Field, at, "series.trials[0]")
+	}
+	return fault.InvalidFields(wrong)
+}
+
+// trialPath is the request's path of a violation that was found under one of the given paths of the trial; one beside it, such as the order
+// with the next trial, is laid on the trial as a whole.
+func trialPath(field string, at ...string) string {
+	for _, prefix := range at {
+		if rest, ok := strings.CutPrefix(field, prefix); ok && (rest == "" || rest[0] == '.') {
+			return "trial" + rest
+		}
+	}
+	return "trial"
+}
+
+// trialSubject names a trial in an entry: `trial:SESSION/SERIES/TRIAL`.
+func trialSubject(sessionID string, series, trial int) string {
+	return subject(record.KindTrial, fmt.Sprintf("%s/%d/%d", sessionID, series, trial))
+}
+
+// computedDifferences is what changed from one finding to the next. That they are of different revisions goes without saying.
+func computedDifferences(was, now []byte) ([]record.Difference, error) {
+	return differences(was, now, func(path string) bool { return path != "session_revision" })
+}
+
+func differences(was, now []byte, keep func(path string) bool) ([]record.Difference, error) {
+	found, err := canon.Diff(was, now)
+	if err != nil {
+		return nil, fmt.Errorf("compare revisions: %w", err)
+	}
+	var out []record.Difference
+	for _, d := range found {
+		if keep(d.Path) {
+			out = append(out, record.Difference{Path: d.Path, Was: d.Was, Now: d.Now})
+		}
+	}
+	return out, nil
+}
