@@ -73,10 +73,10 @@ var faceOfClass = map[string]face{
 
 // faceOfConstraint says more where a constraint says more than its SQLSTATE.
 var faceOfConstraint = map[string]face{
-	"result_first":           {fault.Conflict, "RESULT_EXISTS", "the session has a signed result; supersede it instead"},
-	"result_successor":       {fault.Conflict, "RESULT_SUPERSEDED", "the result has been superseded already"},
-	"result_supersedes_fkey": {fault.Precondition, "RESULT_MISSING", "the result to supersede is not there"},
-	"feed_item_once":         {fault.Conflict, "ALREADY_RELEASED", "the result stands in the payer's feed already"},
+	"result_first":                     {fault.Conflict, "RESULT_EXISTS", "the session has a signed result; supersede it instead"},
+	"result_successor":                 {fault.Conflict, "RESULT_SUPERSEDED", "the result has been superseded already"},
+	"result_clinic_id_supersedes_fkey": {fault.Precondition, "RESULT_MISSING", "the result to supersede is not there"},
+	"feed_item_once":                   {fault.Conflict, "ALREADY_RELEASED", "the result stands in the payer's feed already"},
 }
 
 // retried are the SQLSTATEs after which a whole transaction is run again.

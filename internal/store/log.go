@@ -18,7 +18,7 @@ const (
 			UNION SELECT f.entry_number FROM ponderal.finding f WHERE f.clinic_id = $1 AND f.id = $2
 			UNION SELECT r.entry_number FROM ponderal.result r WHERE r.clinic_id = $1 AND r.session_id = $2
 			UNION SELECT d.number FROM ponderal.audit_entry d WHERE d.clinic_id = $1 AND d.action = 'result.disclose' AND d.subjects &&
-				(SELECT array_agg(r.id::text) FROM ponderal.result r WHERE r.clinic_id = $1 AND r.session_id = $2))
+				(SELECT array_agg('result:' || r.id::text) FROM ponderal.result r WHERE r.clinic_id = $1 AND r.session_id = $2))
 		ORDER BY e.number`
 	readNodes    = `SELECT e.number, e.nodes FROM ponderal.audit_entry e WHERE e.clinic_id = $1 AND e.number = ANY ($2::int8[])`
 	readHead     = `SELECT h.size, h.edge FROM ponderal.audit_head h WHERE h.clinic_id = $1`
@@ -45,7 +45,7 @@ func (tx *Tx) Entry(ctx context.Context, number int64) (EntryRow, error) {
 }
 
 // EntriesOfSession returns the entries that wrote revisions, findings or results of a session, and those that disclosed its results (action
-// result.disclose with a result's id among the subjects), oldest first.
+// result.disclose with `result:ID` among the subjects), oldest first.
 func (tx *Tx) EntriesOfSession(ctx context.Context, sessionID string) ([]EntryRow, error) {
 	id, ok := parseID(sessionID)
 	if !ok {
