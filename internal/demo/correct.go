@@ -10,6 +10,7 @@ import (
 	ponderalv1 "ponderal.example/api/ponderal/v1"
 	"ponderal.example/internal/demo/caller"
 	"ponderal.example/internal/demo/scenario"
+	"ponderal.example/internal/mass"
 )
 
 // correction is what was corrected, for the chapters after it.
@@ -38,8 +39,11 @@ func (s *story) correct(ctx context.Context) error {
 	return s.pullSuccessor(ctx, &s.fixed)
 }
 
-// pickTrial finds a released result with a series whose last trial was accepted as the client's last.
+// pickTrial finds a released result with a series whose last trial was accepted as the client's last; best one on which the recommendation
+// hangs, or at least a task.
 func (s *story) pickTrial() (correction, error) {
+	var best correction
+	found := -1
 	for _, d := range s.clinics {
 		for _, v := range d.Visits {
 			if v.Release == nil || d.results[v.Session.Id] == nil {
@@ -47,14 +51,50 @@ func (s *story) pickTrial() (correction, error) {
 			}
 			for i, series := range v.Session.Series {
 				last := series.Trials[len(series.Trials)-1]
-				if v.Ends[i] == ponderalv1.EndReason_END_REASON_VOLITIONAL && last.GetSustainable() {
-					return correction{clinic: d, visit: v, series: series.Number, trial: last.Number, old: d.results[v.Session.Id].GetId(),
-						before: d.findings[v.Session.Id], reason: "The client's answer was entered as yes; the signed test sheet says no."}, nil
+				if v.Ends[i] != ponderalv1.EndReason_END_REASON_VOLITIONAL || !last.GetSustainable() {
+					continue
+				}
+				before := d.findings[v.Session.Id]
+				if weight := weightOf(before, series); weight > found {
+					found = weight
+					best = correction{clinic: d, visit: v, series: series.Number, trial: last.Number, old: d.results[v.Session.Id].GetId(), before: before,
+						reason: "The client's answer was entered as yes; the signed test sheet says no."}
 				}
 			}
 		}
 	}
-	return correction{}, errors.New("no trial is fit to be corrected")
+	if found < 0 {
+		return correction{}, errors.New("no trial is fit to be corrected")
+	}
+	return best, nil
+}
+
+// weightOf says how much hangs on the last trial of a series: 2 the recommendation, 1 a task, 0 neither.
+func weightOf(f *ponderalv1.Finding, series *ponderalv1.Series) int {
+	switch {
+	case !decides(f, series):
+		return 0
+	case f.GetJob().GetOutcome() == ponderalv1.JobOutcome_JOB_OUTCOME_MEETS:
+		return 2
+	}
+	return 1
+}
+
+// decides reports whether the last trial's load meets a demand of the job that the one before it does not.
+func decides(f *ponderalv1.Finding, series *ponderalv1.Series) bool {
+	before := series.Trials[len(series.Trials)-2].Load
+	for _, t := range f.GetJob().GetTasks() {
+		if t.GetZone() == series.Zone && t.GetPace() == series.Pace && t.GetVerdict() == ponderalv1.TaskVerdict_TASK_VERDICT_WITHIN && lighter(before, t.GetDemand()) {
+			return true
+		}
+	}
+	return false
+}
+
+func lighter(a, b *ponderalv1.Mass) bool {
+	x, errX := mass.Parse(a.GetValue(), mass.Unit(unitWord(a.GetUnit())))
+	y, errY := mass.Parse(b.GetValue(), mass.Unit(unitWord(b.GetUnit())))
+	return errX == nil && errY == nil && x.Less(y)
 }
 
 func (s *story) correctTrial(ctx context.Context, c *correction) error {

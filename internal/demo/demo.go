@@ -53,17 +53,17 @@ type Target struct {
 
 // AuditReport is what the audit check says. Problems is empty when all is as it was written.
 type AuditReport struct {
-	Entries, Records int
+	Entries, Records int64
 	Problems         []AuditProblem
 }
 
-// AuditProblem is one thing that is not as it was written: a record (its id; a trial's is SESSION/SERIES/TRIAL) or the entry Number.
+// AuditProblem is one row that is not as it was written. Table is "audit entry", "trial" and so on; Key names the row in it (a trial's begins
+// with SESSION/SERIES/TRIAL); Entry is the audit entry concerned.
 type AuditProblem struct {
-	ClinicID string
-	// Kind and ID of the record; empty for an entry.
-	Kind, ID string
-	Number   uint64
-	Says     string
+	ClinicID   string
+	Table, Key string
+	Entry      int64
+	Says       string
 }
 
 // story is the state of the day.

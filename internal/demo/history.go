@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	ponderalv1 "ponderal.example/api/ponderal/v1"
+	"ponderal.example/internal/bundle"
 	"ponderal.example/internal/demo/caller"
 	"ponderal.example/internal/merkle"
 	"ponderal.example/internal/record"
@@ -26,8 +27,7 @@ func (s *story) history(ctx context.Context) error {
 	s.p.say("The session of %s, every step, oldest first. Each step's entry was proved to be in the clinic's audit log: RFC 6962 inclusion up to a signed checkpoint, "+
 		"checked here with the key set that the payer kept.", fullName(c.visit.Client))
 	s.p.blank()
-	var last *ponderalv1.ScoreChange
-	corrected := false
+	standing, corrected := "", false
 	for _, change := range got.GetChanges() {
 		head, err := s.prove(c.clinic.Clinic.Clinic.Id, change)
 		if err != nil {
@@ -37,24 +37,27 @@ func (s *story) history(ctx context.Context) error {
 		if change.GetEntry().GetAction() == record.ActionTrialCorrect {
 			corrected = corrected || change.GetEntry().GetReason() == c.reason && len(change.GetMeasured()) > 0 && len(change.GetComputed()) > 0
 		}
-		last = change
+		if change.GetResultId() != "" {
+			standing = change.GetResultId()
+		}
 	}
 	if len(got.GetChanges()) < 4 || !corrected {
 		return fmt.Errorf("the history has %d steps, want push, signature, correction with its reason and differences, and the new signature", len(got.GetChanges()))
 	}
-	if last.GetResultId() != c.successor {
-		return fmt.Errorf("the history ends with result %q, want %s", last.GetResultId(), c.successor)
+	if standing != c.successor {
+		return fmt.Errorf("the last result that the history names is %q, want %s", standing, c.successor)
 	}
 	return nil
 }
 
 // change prints one step.
 func (s *story) change(c *ponderalv1.ScoreChange, head seal.Checkpoint) {
-	e := c.GetEntry()
-	s.p.item("%s  %s (%s): %s", moment(e.GetAt()), e.GetActor().GetName(), roleWord(e.GetActor().GetRole()), c.GetLine())
-	if e.GetReason() != "" {
-		s.p.wrapped("    why: ", "      ", e.GetReason())
+	line := c.GetLine()
+	if e := c.GetEntry(); e.GetAction() == record.ActionResultDisclose {
+		// The full line names every result of the page, most of other people.
+		line = fmt.Sprintf("%s %s (payer) pulled the feed. [entry %d]", e.GetAt().AsTime().UTC().Format(bundle.Minute), e.GetActor().GetName(), e.GetNumber())
 	}
+	s.p.item("%s", line)
 	if len(c.GetMeasured()) > 0 {
 		s.p.line("    measured:")
 		s.differences(c.GetMeasured())
@@ -63,7 +66,7 @@ func (s *story) change(c *ponderalv1.ScoreChange, head seal.Checkpoint) {
 		s.p.line("    computed:")
 		s.differences(c.GetComputed())
 	}
-	s.p.line("    proof holds: entry %d in the signed log of %d entries", e.GetNumber(), head.Size)
+	s.p.line("    proof holds: entry %d in the signed log of %d entries", c.GetEntry().GetNumber(), head.Size)
 }
 
 // prove verifies an entry's proof with the kept keys: the entry shown is the entry hashed, and it stands in the signed tree.

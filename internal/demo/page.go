@@ -51,11 +51,14 @@ func (p *page) line(format string, args ...any) { fmt.Fprintf(p.w, format+"\n", 
 
 func (p *page) blank() { fmt.Fprintln(p.w) }
 
-func (p *page) wrapped(first, rest, text string) {
+func (p *page) wrapped(first, rest, text string) { Paragraph(p.w, first, rest, text) }
+
+// Paragraph writes text in lines of at most 100 columns where its words allow it: first stands before the first line, rest before the others.
+func Paragraph(w io.Writer, first, rest, text string) {
 	line, empty := first, true
 	for _, word := range strings.Fields(text) {
 		if !empty && utf8.RuneCountInString(line)+1+utf8.RuneCountInString(word) > width {
-			fmt.Fprintln(p.w, line)
+			fmt.Fprintln(w, line)
 			line, empty = rest, true
 		}
 		if !empty {
@@ -63,7 +66,7 @@ func (p *page) wrapped(first, rest, text string) {
 		}
 		line, empty = line+word, false
 	}
-	fmt.Fprintln(p.w, line)
+	fmt.Fprintln(w, line)
 }
 
 // progress shows how far a count is: over the same line on a terminal, otherwise a line a second at most. The last count clears it.

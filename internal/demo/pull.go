@@ -209,6 +209,12 @@ func (s *story) alteredByte(item *ponderalv1.FeedItem) error {
 	if err == nil || report.OK {
 		return errors.New("a result with one altered character still verifies")
 	}
+	for _, step := range report.Steps {
+		if step.State == bundle.StepFailed {
+			s.p.say("One character of result 1 altered: the check %q fails (%s), and nothing that it says is believed.", step.Name, step.Why)
+			return nil
+		}
+	}
 	s.p.say("One character of result 1 altered: %v.", err)
 	return nil
 }

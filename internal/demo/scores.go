@@ -59,7 +59,7 @@ func (s *story) capacities() {
 		s.p.line("  %s, in %s", d.Clinic.Clinic.Name, unitWord(d.Clinic.Clinic.DisplayUnit))
 		var rows [][]string
 		for _, v := range d.Visits {
-			row := []string{fullName(v.Client)}
+			row := []string{shortName(v.Client)}
 			for i, c := range d.findings[v.Session.Id].GetCapacities() {
 				cell := numberOf(c.GetLoad()) + " " + endShort(c.GetEndReason())
 				if i == 5 {
@@ -91,12 +91,13 @@ func sixth(c *ponderalv1.Capacity) string {
 func (s *story) strength() {
 	s.p.blank()
 	s.p.say("Strength level (US Dictionary of Occupational Titles, Appendix C): the lowest of the zones that the target job needs, or of all lifting zones " +
-		"where there is no job; with the series that limits it; and the job match that the engine recommends.")
+		"where there is no job. In brackets: up to what load the person works within the next level. Then the zone that limits it, and the job match that " +
+		"the engine recommends.")
 	var rows [][]string
 	for _, d := range s.clinics {
 		for _, v := range d.Visits {
 			f := d.findings[v.Session.Id]
-			rows = append(rows, []string{fullName(v.Client), levelOf(f.GetOverall()), limits(f), demandOf(f), outcomeWord(f.GetJob().GetOutcome())})
+			rows = append(rows, []string{shortName(v.Client), levelOf(f.GetOverall()), limits(f), demandOf(f), outcomeWord(f.GetJob().GetOutcome())})
 		}
 	}
 	s.p.table([]string{"client", "strength level", "limited by", "job", "recommendation"}, "", rows)
@@ -128,7 +129,7 @@ func limits(f *ponderalv1.Finding) string {
 	if z.GetLimitingSeries() == 0 {
 		return "-"
 	}
-	return fmt.Sprintf("%s, %s", zoneWord(z.GetZone()), basisWord(z.GetBasis()))
+	return fmt.Sprintf("%s %s", shortZone(z.GetZone()), basisWord(z.GetBasis()))
 }
 
 func demandOf(f *ponderalv1.Finding) string {
@@ -152,7 +153,7 @@ func (s *story) inFull(d *clinicDay, v *scenario.Visit) error {
 		rows = append(rows, []string{zoneWord(c.GetZone()), paceWord(c.GetPace()), massWord(c.GetLoad()), massWord(c.GetBracketTo()), endWord(c.GetEndReason()),
 			fmt.Sprintf("%d/%d", c.GetAcceptedTrials(), c.GetTotalTrials())})
 	}
-	s.p.table([]string{"zone", "pace", "capacity", "ended at", "end reason", "accepted"}, "  rr r", rows)
+	s.p.table([]string{"zone", "pace", "capacity", "bracket to", "end reason", "accepted"}, "  rr r", rows)
 	job := f.GetJob()
 	s.p.blank()
 	s.p.line("  %s: demands %s; recommendation: %s", job.GetTitle(), levelWord(job.GetDemand()), outcomeWord(job.GetOutcome()))

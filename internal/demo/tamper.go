@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 
 	ponderalv1 "ponderal.example/api/ponderal/v1"
 	"ponderal.example/internal/demo/caller"
@@ -27,7 +28,7 @@ func (s *story) tamper(ctx context.Context) error {
 		return fmt.Errorf("alter rows as the superuser: %w", err)
 	}
 	trial := trialID(at.SessionID, at.Series, at.Trial)
-	s.p.say("A superuser of the database switches the triggers off and alters trial %s (one repetition more) and, in audit entry %d, the role of who acted.", trial, at.Entry)
+	s.p.say("A superuser of the database switches the triggers off and alters trial %s (ten repetitions more) and, in audit entry %d, the role of who acted.", trial, at.Entry)
 	report, err := s.o.Audit(ctx)
 	if err != nil {
 		return fmt.Errorf("audit check: %w", err)
@@ -36,8 +37,9 @@ func (s *story) tamper(ctx context.Context) error {
 	trialNamed, entryNamed := false, false
 	for _, problem := range report.Problems {
 		s.p.item("%s", problem.Says)
-		trialNamed = trialNamed || problem.ID == trial
-		entryNamed = entryNamed || problem.Kind == "" && problem.ClinicID == at.ClinicID && problem.Number == at.Entry
+		inClinic := problem.ClinicID == at.ClinicID
+		trialNamed = trialNamed || inClinic && problem.Table == "trial" && strings.HasPrefix(problem.Key, trial+" ")
+		entryNamed = entryNamed || inClinic && problem.Table == "audit entry" && problem.Entry == int64(at.Entry)
 	}
 	if !trialNamed || !entryNamed {
 		return fmt.Errorf("the audit check names the trial: %v, the entry: %v; want both", trialNamed, entryNamed)

@@ -7,7 +7,7 @@ func (s *story) tryIt() {
 	p, o, c := s.p, s.o, s.fixed
 	p.heading("Try it")
 	p.fact("REST", "%s", o.RESTBase)
-	p.fact("API description", "%s/openapi.yaml", o.RESTBase)
+	p.fact("API description", "%s/openapi.json", o.RESTBase)
 	p.fact("gRPC", "%s (plaintext on this machine only; reflection is on)", o.GRPCAddress)
 	p.fact("kept by the payer", "%s (%d files)", o.SaveDir, len(s.saved))
 	p.blank()
@@ -29,7 +29,7 @@ func (s *story) tryIt() {
 	p.line("  grpcurl -plaintext -H \"authorization: Bearer $PAYER\" -d '{\"page\":{\"size\":2}}' \\")
 	p.line("    %s ponderal.v1.FeedService/ListFeed", o.GRPCAddress)
 	if names := s.savedResults(); len(names) > 0 {
-		p.line("  %s verify -keys %s %s", o.Command, s.saved["keys.json"], s.saved[names[len(names)-1]])
+		p.line("  %s verify -keys %s \\\n    %s", o.Command, s.saved["keys.json"], s.saved[names[len(names)-1]])
 	}
 	p.blank()
 	p.say("Invented data. Not medical advice: protocols and limits are the responsible clinician's; local codes and licensed practice come first.")

@@ -5,8 +5,6 @@ import (
 	"strings"
 	"time"
 
-	"google.golang.org/protobuf/types/known/timestamppb"
-
 	ponderalv1 "ponderal.example/api/ponderal/v1"
 )
 
@@ -37,16 +35,27 @@ func outcomeWord(o ponderalv1.JobOutcome) string  { return plain("JOB_OUTCOME_",
 func verdictWord(v ponderalv1.TaskVerdict) string { return plain("TASK_VERDICT_", v) }
 func basisWord(b ponderalv1.Basis) string         { return plain("BASIS_", b) }
 func statusWord(s ponderalv1.TrialStatus) string  { return plain("TRIAL_STATUS_", s) }
-func roleWord(r ponderalv1.Role) string           { return plain("ROLE_", r) }
 func unitWord(u ponderalv1.Unit) string           { return plain("UNIT_", u) }
 func fullName(c *ponderalv1.Client) string        { return c.GetGivenName() + " " + c.GetFamilyName() }
-func clock(t *timestamppb.Timestamp) string       { return t.AsTime().UTC().Format("15:04") }
-func moment(t *timestamppb.Timestamp) string {
-	return t.AsTime().UTC().Format("2006-01-02 15:04:05 UTC")
-}
-func seconds(d time.Duration) string { return fmt.Sprintf("%.1f s", d.Seconds()) }
+func seconds(d time.Duration) string              { return fmt.Sprintf("%.1f s", d.Seconds()) }
 func trialID(session string, series, n uint32) string {
 	return fmt.Sprintf("%s/%d/%d", session, series, n)
+}
+
+// shortName is a person as wide tables show one; no two clients of the day share it.
+func shortName(c *ponderalv1.Client) string { return c.GetGivenName()[:1] + ". " + c.GetFamilyName() }
+
+// shortZone is a zone as wide tables show it.
+func shortZone(z ponderalv1.Zone) string {
+	switch z {
+	case ponderalv1.Zone_ZONE_WAIST_SHOULDER:
+		return "waist-sh."
+	case ponderalv1.Zone_ZONE_SHOULDER_OVERHEAD:
+		return "overhead"
+	case ponderalv1.Zone_ZONE_FLOOR_SHOULDER:
+		return "floor-sh."
+	}
+	return zoneWord(z)
 }
 
 // massWord says a mass, or a dash where there is none.

@@ -73,7 +73,7 @@ type task struct {
 }
 
 var jobs = []job{
-	{title: "Warehouse picker (invented job)", tasks: []task{
+	{title: "Stock picker (invented job)", tasks: []task{
 		{"Lift cartons from floor pallet to bench", ponderalv1.Zone_ZONE_FLOOR_WAIST, ponderalv1.Pace_PACE_OCCASIONAL, 40},
 		{"Move small cartons from floor to trolley", ponderalv1.Zone_ZONE_FLOOR_WAIST, ponderalv1.Pace_PACE_FREQUENT, 20},
 		{"Stack cartons at shoulder height", ponderalv1.Zone_ZONE_WAIST_SHOULDER, ponderalv1.Pace_PACE_OCCASIONAL, 30},

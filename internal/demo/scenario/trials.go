@@ -29,7 +29,7 @@ func (m *maker) person(l loads, drug, blind bool) person {
 	p.born = m.date.AddDate(-p.age, 0, -1-m.rng.IntN(360))
 	p.resting = 58 + m.rng.IntN(20)
 	p.gain = 30 + 14*m.rng.Float64()
-	p.strength = 0.75 + 0.55*m.rng.Float64()
+	p.strength = 0.55 + 1.05*m.rng.Float64()
 	return p
 }
 
@@ -52,9 +52,9 @@ func (m *maker) limitOf(p person, l loads, t test) float64 {
 	}
 	limit := pounds * l.perPound
 	if t.end == ponderalv1.EndReason_END_REASON_CEILING {
-		limit = float64(l.ceiling) * 1.12
+		return float64(l.ceiling) * 1.12
 	}
-	return max(limit, 2.8*float64(l.start))
+	return min(max(limit, 2.8*float64(l.start)), 0.97*float64(l.ceiling))
 }
 
 // series simulates one progressive test and gives the time at which it was over.

@@ -1,0 +1,69 @@
+package main
+
+import (
+	"crypto/tls"
+	"fmt"
+	"log/slog"
+	"os"
+	"strings"
+	"time"
+
+	"ponderal.example/internal/config"
+	"ponderal.example/internal/serve"
+)
+
+// readConfig reads the configuration from the environment and, where one is named, a file, and refuses what is wrong with it.
+func readConfig(w world, path string) (config.Config, error) {
+	var file []byte
+	if path != "" {
+		var err error
+		if file, err = os.ReadFile(path); err != nil {
+			return config.Config{}, fmt.Errorf("read configuration: %w", err)
+		}
+	}
+	c, err := config.Load(w.lookup, w.environ, file)
+	if err != nil {
+		return config.Config{}, err
+	}
+	return c, c.Validate()
+}
+
+// settingsHelp lists the settings for -h.
+func settingsHelp() string {
+	var b strings.Builder
+	for _, s := range config.Settings() {
+		fallback := ""
+		if s.Default != "" {
+			fallback = " (" + s.Default + ")"
+		}
+		fmt.Fprintf(&b, "\n  %s%s\n      %s", s.Variable(), fallback, s.Doc)
+	}
+	return b.String()
+}
+
+// settingsOf opens what the configuration names: keys and certificate.
+func settingsOf(w world, c config.Config) (settings, error) {
+	keys, err := readKeys(c.KeysFolder)
+	if err != nil {
+		return settings{}, err
+	}
+	o := settings{
+		databaseURL: c.DatabaseURL.Reveal(), maxConns: int32(c.DatabaseMaxConns), keys: keys, logName: c.LogName,
+		grpc: c.GRPCAddress, rest: c.RESTAddress, metrics: c.MetricsAddress, allowPlaintext: c.AllowPlaintext,
+		logger: slog.New(slog.NewJSONHandler(w.stderr, &slog.HandlerOptions{Level: c.LogLevel})),
+		limits: serve.Limits{
+			MaxMessage:      c.MaxMessageKiB << 10,
+			DefaultDeadline: time.Duration(c.DeadlineSeconds) * time.Second, MaxDeadline: time.Duration(c.MaxDeadlineSeconds) * time.Second,
+		},
+		stopWithin: time.Duration(c.ShutdownSeconds) * time.Second,
+	}
+	if c.TLSCertificateFile == "" {
+		return o, nil
+	}
+	pair, err := tls.LoadX509KeyPair(c.TLSCertificateFile, c.TLSKeyFile)
+	if err != nil {
+		return settings{}, fmt.Errorf("read certificate: %w", err)
+	}
+	o.tls = &tls.Config{Certificates: []tls.Certificate{pair}, MinVersion: tls.VersionTLS12}
+	return o, nil
+}

@@ -1,0 +1,192 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+
+	"ponderal.example/internal/bundle"
+	"ponderal.example/internal/seal"
+)
+
+// maxFile is the largest file that is read: a page of a feed with large sessions is some tens of MiB.
+const maxFile = 256 << 20
+
+func verifyCommand() command {
+	return command{
+		name:      "verify",
+		arguments: "FILE",
+		about:     "Verify a signed result, or a page of a payer's feed, without any network.",
+		detail: `Checks the signature, the place in the clinic's audit log, and runs the engine again on the enclosed trials: the
+same finding, or it fails. FILE is what the service hands out (a bundle, an answer of GetResult or of ListFeed); "-"
+reads standard input. The key file is the key set that the service publishes at /.well-known/jwks.json; get it once,
+by a way that you trust, and keep it. Exit status 0 when everything verifies, 1 when not.`,
+		examples: []string{"ponderal verify -keys keys.json result.json", "ponderal verify -keys keys.json -json - < feed.json"},
+		run:      runVerify,
+	}
+}
+
+func runVerify(_ context.Context, w world, f *flags) error {
+	keys := f.String("keys", "", "`FILE` with the published key set (required)")
+	logName := f.String("log", "", "believe only audit logs of this `NAME` (the first part of their origin)")
+	asJSON := f.Bool("json", false, "write the report as JSON")
+	if err := f.read(1, 1); err != nil {
+		return err
+	}
+	if *keys == "" {
+		return usagef("-keys FILE is required: the published key set, kept from an earlier day")
+	}
+	ring, err := readRing(*keys)
+	if err != nil {
+		return err
+	}
+	doc, err := readInput(w, f.Arg(0))
+	if err != nil {
+		return err
+	}
+	items, err := split(doc)
+	if err != nil {
+		return fmt.Errorf("%s: %w", f.Arg(0), err)
+	}
+	return verifyAll(w, ring, items, *logName, *asJSON)
+}
+
+func readRing(path string) (seal.Ring, error) {
+	text, err := os.ReadFile(path)
+	if err != nil {
+		return seal.Ring{}, fmt.Errorf("read key set: %w", err)
+	}
+	ring, err := seal.ParseJWKS(text)
+	if err != nil {
+		return seal.Ring{}, fmt.Errorf("read key set %s: %w", path, err)
+	}
+	return ring, nil
+}
+
+// readInput reads a file, or standard input for "-".
+func readInput(w world, name string) ([]byte, error) {
+	in := w.stdin
+	if name != "-" {
+		file, err := os.Open(name)
+		if err != nil {
+			return nil, err
+		}
+		defer file.Close()
+		in = file
+	}
+	doc, err := io.ReadAll(io.LimitReader(in, maxFile+1))
+	if err != nil {
+		return nil, fmt.Errorf("read %s: %w", name, err)
+	}
+	if len(doc) > maxFile {
+		return nil, fmt.Errorf("read %s: larger than %d MiB", name, maxFile>>20)
+	}
+	return doc, nil
+}
+
+// split gives the documents to verify: the items of a feed page that hold a result, otherwise the document itself.
+func split(doc []byte) ([][]byte, error) {
+	var page struct {
+		Items []json.RawMessage `json:"items"`
+	}
+	if err := json.Unmarshal(doc, &page); err != nil {
+		return nil, errors.New("not a JSON object")
+	}
+	if page.Items == nil {
+		return [][]byte{doc}, nil
+	}
+	var all [][]byte
+	for _, item := range page.Items {
+		var state struct {
+			Withheld bool `json:"withheld"`
+		}
+		if err := json.Unmarshal(item, &state); err != nil {
+			return nil, errors.New("an item of the feed is not an object")
+		}
+		if !state.Withheld {
+			all = append(all, bytes.Clone(item))
+		}
+	}
+	if len(all) == 0 {
+		return nil, errors.New("the feed page holds no result to verify")
+	}
+	return all, nil
+}
+
+func verifyAll(w world, ring seal.Ring, items [][]byte, logName string, asJSON bool) error {
+	failed := 0
+	for i, item := range items {
+		report, err := verifyOne(ring, item, logName)
+		if err != nil {
+			failed++
+		}
+		if err := writeReport(w, report, err, asJSON, i > 0); err != nil {
+			return err
+		}
+	}
+	if len(items) > 1 && !asJSON {
+		fmt.Fprintf(w.stdout, "\n%d of %d results verified.\n", len(items)-failed, len(items))
+	}
+	if failed > 0 {
+		return errFound
+	}
+	return nil
+}
+
+func verifyOne(ring seal.Ring, doc []byte, logName string) (bundle.Report, error) {
+	b, err := bundle.Decode(doc)
+	if err != nil {
+		return bundle.Report{}, err
+	}
+	return bundle.Verify(ring, b, logName)
+}
+
+// verdict is one report as -json writes it, one a line.
+type verdict struct {
+	Verified bool          `json:"verified"`
+	Why      string        `json:"why,omitempty"`
+	Result   string        `json:"result,omitempty"`
+	Session  string        `json:"session,omitempty"`
+	Clinic   string        `json:"clinic,omitempty"`
+	KeyID    string        `json:"key_id,omitempty"`
+	Log      string        `json:"log,omitempty"`
+	LogSize  int64         `json:"log_size,omitempty"`
+	Entry    *int64        `json:"entry,omitempty"`
+	Steps    []verdictStep `json:"steps,omitempty"`
+}
+
+type verdictStep struct {
+	Name  string `json:"name"`
+	State string `json:"state"`
+	Why   string `json:"why,omitempty"`
+}
+
+func writeReport(w world, r bundle.Report, err error, asJSON, further bool) error {
+	if !asJSON {
+		if further {
+			fmt.Fprintln(w.stdout)
+		}
+		if errors.Is(err, bundle.ErrBundle) {
+			_, werr := fmt.Fprintf(w.stdout, "NOT VERIFIED: do not rely on this result.\n\n  %v\n", err)
+			return werr
+		}
+		return r.WriteText(w.stdout)
+	}
+	v := verdict{Verified: err == nil}
+	if err != nil {
+		v.Why = err.Error()
+	}
+	for _, s := range r.Steps {
+		v.Steps = append(v.Steps, verdictStep{Name: s.Name, State: string(s.State), Why: s.Why})
+	}
+	// What the document says is to be believed only once it is verified.
+	if r.OK {
+		v.Result, v.Session, v.Clinic, v.KeyID = r.Document.ID, r.Document.Session.ID, r.Document.Clinic.ID, r.KeyID
+		v.Log, v.LogSize, v.Entry = r.Origin, r.Size, &r.Entry.Number
+	}
+	return json.NewEncoder(w.stdout).Encode(v)
+}
