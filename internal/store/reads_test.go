@@ -189,8 +189,8 @@ func TestResultsSupersede(t *testing.T) {
 	refuse("RESULT_MISSING", result(11, 2, id(12)))
 	add(t, s, clinicA, "x", Write{Results: result(11, 2, id(10))})
 	refuse("RESULT_SUPERSEDED", result(12, 2, id(10)))
-	add(t, s, clinicA, record.ActionResultDisclose, Write{}, id(10))
-	add(t, s, clinicA, record.ActionResultDisclose, Write{}, id(99))
+	add(t, s, clinicA, record.ActionResultDisclose, Write{}, record.KindResult+":"+id(10))
+	add(t, s, clinicA, record.ActionResultDisclose, Write{}, record.KindResult+":"+id(99))
 	in(t, s, clinicA, func(tx *Tx) error {
 		old, err := tx.Result(ctx, id(10))
 		if err != nil || old.SupersededBy != id(11) || old.Supersedes != "" || old.Newest != 2 || old.SessionRevision != 1 {
@@ -208,7 +208,7 @@ func TestResultsSupersede(t *testing.T) {
 		if diff := cmp.Diff([]int64{0, 1, 2, 3, 4}, numbers); diff != "" || err != nil {
 			t.Errorf("entries of the session: %v\n%s", err, diff)
 		}
-		filtered, err := tx.Entries(ctx, 1, record.ActionResultDisclose, id(99), 10)
+		filtered, err := tx.Entries(ctx, 1, record.ActionResultDisclose, record.KindResult+":"+id(99), 10)
 		if err != nil || len(filtered) != 1 || filtered[0].Number != 5 {
 			t.Errorf("filtered entries %+v, %v", filtered, err)
 		}
