@@ -223,3 +223,23 @@ func TestScoreHistory(t *testing.T) {
 		t.Errorf("history in the other clinic: got %v, want NotFound", err)
 	}
 }
+
+// TestAnyAlteredBitFails flips bits, sampled over a bundle of two series with a job, and wants each flip noticed.
+func TestAnyAlteredBitFails(t *testing.T) {
+	t.Parallel()
+	w, s := pushed(t)
+	got := must(w.c.SignResult(w.ctx, w.reviewer(east), signing(s)))(t)
+	file := must(bundle.Encode(got.Value.Bundle.File()))(t)
+	for i := 0; i < len(file); i += 7 {
+		bit := byte(1) << (i % 8)
+		file[i] ^= bit
+		if b, err := bundle.Decode(file); err == nil {
+			if _, err := bundle.Verify(w.ring, b, ""); err == nil {
+				t.Errorf("bit %d of byte %d altered still verifies", i%8, i)
+			}
+		}
+		file[i] ^= bit
+	}
+	b := must(bundle.Decode(file))(t)
+	must(bundle.Verify(w.ring, b, ""))(t)
+}
