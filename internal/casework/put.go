@@ -24,8 +24,8 @@ type putting struct {
 	open bool
 	// check finds broken references; nil when there are none to check. It runs in the transaction, under the head.
 	check func(context.Context, *store.Tx) ([]fault.Violation, error)
-	// feed adds items to payers' feeds in the same action; was is the stored revision, nil when the record is new.
-	feed func(ctx context.Context, tx *store.Tx, was *store.Row) ([]store.FeedRow, error)
+	// feed adds items to payers' feeds in the same action; nil where there are none.
+	feed func(context.Context, *store.Tx) ([]store.FeedRow, error)
 }
 
 // put stores a new revision with its entry. The same content again is answered with what is stored, whatever revision was expected.
@@ -80,7 +80,7 @@ func (c *Casework) putUnder(ctx context.Context, tx *store.Tx, head auditlog.Hea
 		Last: true,
 	}
 	if in.feed != nil {
-		draft.Feed, err = in.feed(ctx, tx, was)
+		draft.Feed, err = in.feed(ctx, tx)
 		if err != nil {
 			return record.Revision{}, err
 		}

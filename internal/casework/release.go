@@ -26,7 +26,7 @@ func (c *Casework) PutRelease(ctx context.Context, p authn.Principal, v record.R
 	}
 	in := putting{kind: record.KindRelease, id: v.ID, clinic: clinic, value: v, expected: expected}
 	in.check = func(ctx context.Context, tx *store.Tx) ([]fault.Violation, error) { return releaseFits(ctx, tx, v) }
-	in.feed = func(ctx context.Context, tx *store.Tx, _ *store.Row) ([]store.FeedRow, error) {
+	in.feed = func(ctx context.Context, tx *store.Tx) ([]store.FeedRow, error) {
 		if !live(v, now) {
 			return nil, nil
 		}
