@@ -178,8 +178,9 @@ func servicesOf(s *grpc.Server) ([]protoreflect.ServiceDescriptor, error) {
 	return out, nil
 }
 
-// registrar registers services whose unreadable requests are answered, counted and logged like any other: gRPC itself decodes a
-// unary request before it calls an interceptor.
+// registrar registers services whose unreadable requests are counted and logged like any other: gRPC itself decodes a unary request
+// before it calls an interceptor. The answer to one that is too large or no message stays gRPC's own, code and text without
+// details, since gRPC sends it before anyone is asked.
 type registrar struct {
 	to    *grpc.Server
 	chain *chain
