@@ -190,7 +190,7 @@ func (l Length) In(unit Unit) float64 {
 }
 
 // PerMinuteFloat returns the rate per minute as the float64 nearest to the exact value.
-func (r Rate) PerMinuteFloat() float64 { return float64(r) / float64(PerMinute) }
+func (r Rate) PerMinuteFloat() float64 { return float64(float64(r) / float64(PerMinute)) }
 
 // String returns the length in metres, for people.
 func (l Length) String() string { return strconv.FormatFloat(l.In(Metre), 'f', -1, 64) + " m" }
