@@ -243,7 +243,7 @@ func (c *check) finish() error {
 	}
 	switch {
 	case c.noHead:
-	case c.headSize < c.tree.size:
+	case c.headSize < c.tree.size, c.headSize > c.tree.size && c.tree.fits(c.headEdge):
 		c.add(tableHead, "", NoEntry, fmt.Sprintf("it says %d entries, and there are %d", c.headSize, c.tree.size))
 	case c.headSize > c.tree.size:
 		c.add(tableEntry, span(c.tree.size, c.headSize), c.tree.size, "missing: the head says that there are more")
