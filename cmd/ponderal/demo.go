@@ -31,7 +31,7 @@ engine, where the Postgres programs are missing.`,
 func runDemo(ctx context.Context, w world, f *flags) error {
 	exit := f.Bool("exit", false, "end after the story: status 0, or 1 when a step failed")
 	keep := f.String("keep", "", "keep the data in `DIR`; a later run with the same folder serves it again")
-	seed := f.Uint64("seed", 1, "`NUMBER` that the invented day is made from")
+	seed := f.Uint64("seed", 2, "`NUMBER` that the invented day is made from")
 	grpc := f.String("grpc", "127.0.0.1:0", "loopback `ADDRESS` for gRPC; port 0 takes a free one")
 	rest := f.String("rest", "127.0.0.1:0", "loopback `ADDRESS` for REST")
 	if err := f.read(0, 0); err != nil {

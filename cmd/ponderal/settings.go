@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"ponderal.example/internal/config"
+	"ponderal.example/internal/demo"
 	"ponderal.example/internal/serve"
 )
 
@@ -36,9 +37,10 @@ func settingsHelp() string {
 		if s.Default != "" {
 			fallback = " (" + s.Default + ")"
 		}
-		fmt.Fprintf(&b, "\n  %s%s\n      %s", s.Variable(), fallback, s.Doc)
+		fmt.Fprintf(&b, "\n  %s%s\n", s.Variable(), fallback)
+		demo.Paragraph(&b, "      ", "      ", s.Doc)
 	}
-	return b.String()
+	return strings.TrimRight(b.String(), "\n")
 }
 
 // settingsOf opens what the configuration names: keys and certificate.

@@ -159,7 +159,7 @@ func (s *story) inFull(d *clinicDay, v *scenario.Visit) error {
 	s.p.line("  %s: demands %s; recommendation: %s", job.GetTitle(), levelWord(job.GetDemand()), outcomeWord(job.GetOutcome()))
 	rows = nil
 	for _, t := range job.GetTasks() {
-		rows = append(rows, []string{t.GetTask(), zoneWord(t.GetZone()), paceWord(t.GetPace()), massWord(t.GetDemand()), massWord(t.GetCapacity()), verdictOf(t)})
+		rows = append(rows, []string{t.GetTask(), shortZone(t.GetZone()), paceWord(t.GetPace()), massWord(t.GetDemand()), massWord(t.GetCapacity()), verdictOf(t)})
 	}
 	s.p.table([]string{"task", "zone", "pace", "demand", "capacity", "verdict"}, "   rr", rows)
 	for _, m := range job.GetMissing() {

@@ -74,8 +74,8 @@ type task struct {
 
 var jobs = []job{
 	{title: "Stock picker (invented job)", tasks: []task{
-		{"Lift cartons from floor pallet to bench", ponderalv1.Zone_ZONE_FLOOR_WAIST, ponderalv1.Pace_PACE_OCCASIONAL, 40},
-		{"Move small cartons from floor to trolley", ponderalv1.Zone_ZONE_FLOOR_WAIST, ponderalv1.Pace_PACE_FREQUENT, 20},
+		{"Lift cartons from pallet to bench", ponderalv1.Zone_ZONE_FLOOR_WAIST, ponderalv1.Pace_PACE_OCCASIONAL, 40},
+		{"Move small cartons to the trolley", ponderalv1.Zone_ZONE_FLOOR_WAIST, ponderalv1.Pace_PACE_FREQUENT, 20},
 		{"Stack cartons at shoulder height", ponderalv1.Zone_ZONE_WAIST_SHOULDER, ponderalv1.Pace_PACE_OCCASIONAL, 30},
 		{"Carry cartons to the scales", ponderalv1.Zone_ZONE_CARRY, ponderalv1.Pace_PACE_OCCASIONAL, 40},
 	}},
