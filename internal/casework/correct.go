@@ -54,37 +54,12 @@ func (c *Casework) correctUnder(ctx context.Context, tx *store.Tx, p authn.Princ
 	if err := s.replace(in, body); err != nil {
 		return Corrected{}, err
 	}
-	revision := s.row.Revision + 1
-	was, err := tx.At(ctx, record.KindFinding, in.SessionID, s.row.Revision)
-	if err != nil {
-		return Corrected{}, err
-	}
-	finding, findingBody, err := s.ground.score(s.session, revision)
-	if err != nil {
-		return Corrected{}, err
-	}
-	changed, err := computedDifferences(was.Body, findingBody)
-	if err != nil {
-		return Corrected{}, err
-	}
-	entry, err := c.log.Commit(ctx, tx, s.head, auditlog.Draft{
+	return c.scoreAgain(ctx, tx, &s, auditlog.Draft{
 		ClinicID: s.session.ClinicID, Action: record.ActionTrialCorrect, Actor: p.Actor(), Reason: in.Reason,
 		Subjects: []string{subject(record.KindSession, in.SessionID), trialSubject(in.SessionID, in.Series, in.Trial.Number),
 			subject(record.KindReferral, s.ground.referral.ID), subject(record.KindClient, s.ground.client.ID)},
-		Sessions: []store.SessionRow{{ID: in.SessionID, ReferralID: s.session.ReferralID, Revision: revision, Body: s.row.Body}},
-		Trials:   []store.NewTrial{{SessionID: in.SessionID, Series: in.Series, Number: in.Trial.Number, Revision: revision, Body: body}},
-		Docs:     []store.DocRow{{Kind: record.KindFinding, ID: in.SessionID, Revision: revision, Body: findingBody}},
-		Last:     true,
+		Trials: []store.NewTrial{{SessionID: in.SessionID, Series: in.Series, Number: in.Trial.Number, Revision: s.row.Revision + 1, Body: body}},
 	}, false)
-	if err != nil {
-		return Corrected{}, err
-	}
-	at := revisionOf(revision, entry)
-	return Corrected{
-		Session:     record.Stored[record.Session]{Value: s.session, Revision: at},
-		Finding:     record.Stored[record.Finding]{Value: finding, Revision: at},
-		Differences: changed,
-	}, nil
 }
 
 // replace puts the corrected trial in its place, if it is there, differs, and leaves the session sound.

@@ -38,6 +38,11 @@ func (h *historian) what(step ScoreChange, was revision) string {
 			return text + "; " + strings.Join(changed, ", ")
 		}
 		return text + "; the finding is as before"
+	case record.ActionSessionRescore:
+		if changed := h.findingChanges(was.finding, h.before.finding); len(changed) > 0 {
+			return "had the session scored again: " + strings.Join(changed, ", ")
+		}
+		return "had the session scored again; capacities, strength level and job match are as before"
 	case record.ActionResultSign:
 		return fmt.Sprintf("signed result %s on revision %d", step.ResultID, h.before.number)
 	case record.ActionResultSupersede:

@@ -67,6 +67,7 @@ const (
 const (
 	ActionSessionPush     = "session.push"
 	ActionTrialCorrect    = "trial.correct"
+	ActionSessionRescore  = "session.rescore"
 	ActionResultSign      = "result.sign"
 	ActionResultSupersede = "result.supersede"
 	ActionResultDisclose  = "result.disclose"

@@ -16,6 +16,7 @@ type SessionCases interface {
 	GetSession(ctx context.Context, p authn.Principal, id string, revision int) (record.Stored[record.Session], error)
 	ListSessions(context.Context, authn.Principal, record.Page) (record.List[record.Session], error)
 	CorrectTrial(context.Context, authn.Principal, casework.Correction) (casework.Corrected, error)
+	RescoreSession(ctx context.Context, p authn.Principal, in casework.Rescoring) (casework.Corrected, error)
 }
 
 type sessions struct {
@@ -60,7 +61,9 @@ func (s sessions) ListSessions(ctx context.Context, req *pb.ListSessionsRequest)
 		return nil, err
 	}
 	w := &writer{}
-	return answered(w, &pb.ListSessionsResponse{Sessions: list(w, got.Items, (*writer).session), NextCursor: got.Next})
+	return answered(w, &pb.ListSessionsResponse{
+		Sessions: list(w, got.Items, (*writer).session), NextCursor: got.Next, SyncCursor: casework.CursorAfter(got.Items, req.GetPage().GetCursor()),
+	})
 }
 
 func (s sessions) CorrectTrial(ctx context.Context, req *pb.CorrectTrialRequest) (*pb.CorrectTrialResponse, error) {
@@ -75,6 +78,19 @@ func (s sessions) CorrectTrial(ctx context.Context, req *pb.CorrectTrialRequest)
 	}
 	w := &writer{}
 	return answered(w, &pb.CorrectTrialResponse{
+		Session: w.session(got.Session), Finding: w.finding(got.Finding), Differences: w.differences(got.Differences),
+	})
+}
+
+func (s sessions) RescoreSession(ctx context.Context, req *pb.RescoreSessionRequest) (*pb.RescoreSessionResponse, error) {
+	got, err := s.cases.RescoreSession(ctx, principalOf(ctx), casework.Rescoring{
+		SessionID: lower(req.GetSessionId()), Expected: int(req.GetExpectedRevision()), Reason: req.GetReason(),
+	})
+	if err != nil {
+		return nil, err
+	}
+	w := &writer{}
+	return answered(w, &pb.RescoreSessionResponse{
 		Session: w.session(got.Session), Finding: w.finding(got.Finding), Differences: w.differences(got.Differences),
 	})
 }

@@ -320,7 +320,7 @@ func (Sex) EnumDescriptor() ([]byte, []int) {
 type Mass struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Decimal digits, for example "50", "22.5" or "22.6796185": no sign, no exponent, at most 4 digits before the point, at most 11
-	// decimals in kilograms and 3 in pounds.
+	// decimals in kilograms and 3 in pounds (checked with the unit, after the field rules).
 	Value string `protobuf:"bytes,1,opt,name=value,proto3" json:"value,omitempty"`
 	// Unit of the value; must be given.
 	Unit          Unit `protobuf:"varint,2,opt,name=unit,proto3,enum=ponderal.v1.Unit" json:"unit,omitempty"`
@@ -559,11 +559,10 @@ var File_ponderal_v1_common_proto protoreflect.FileDescriptor
 
 const file_ponderal_v1_common_proto_rawDesc = "" +
 	"\n" +
-	"\x18ponderal/v1/common.proto\x12\vponderal.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xf8\x01\n" +
+	"\x18ponderal/v1/common.proto\x12\vponderal.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"y\n" +
 	"\x04Mass\x12=\n" +
 	"\x05value\x18\x01 \x01(\tB'\xbaH$\xc8\x01\x01r\x1f2\x1d^[0-9]{1,4}([.][0-9]{1,11})?$R\x05value\x122\n" +
-	"\x04unit\x18\x02 \x01(\x0e2\x11.ponderal.v1.UnitB\v\xbaH\b\xc8\x01\x01\x82\x01\x02\x10\x01R\x04unit:}\xbaHz\x1ax\n" +
-	"\x10mass.lb_decimals\x12\x1epounds have at most 3 decimals\x1aDthis.unit != 1 || this.value.matches('^[0-9]{1,4}([.][0-9]{1,3})?$')\"\x82\x01\n" +
+	"\x04unit\x18\x02 \x01(\x0e2\x11.ponderal.v1.UnitB\v\xbaH\b\xc8\x01\x01\x82\x01\x02\x10\x01R\x04unit\"\x82\x01\n" +
 	"\bRevision\x12\x16\n" +
 	"\x06number\x18\x01 \x01(\rR\x06number\x12!\n" +
 	"\fentry_number\x18\x02 \x01(\x04R\ventryNumber\x12;\n" +

@@ -341,7 +341,7 @@ type Trial struct {
 	Repetitions uint32 `protobuf:"varint,5,opt,name=repetitions,proto3" json:"repetitions,omitempty"`
 	// Highest heart rate in the trial, beats per minute.
 	HeartRateBpm *uint32 `protobuf:"varint,6,opt,name=heart_rate_bpm,json=heartRateBpm,proto3,oneof" json:"heart_rate_bpm,omitempty"`
-	// The client's rating of the effort, 0 to 10 in halves.
+	// The client's rating of the effort, 0 to 10 in halves (halves are checked after the field rules).
 	EffortRating *float64 `protobuf:"fixed64,7,opt,name=effort_rating,json=effortRating,proto3,oneof" json:"effort_rating,omitempty"`
 	// The client says that this load could be handled at this pace through a working day.
 	Sustainable *bool `protobuf:"varint,8,opt,name=sustainable,proto3,oneof" json:"sustainable,omitempty"`
@@ -1025,9 +1025,13 @@ func (x *ListSessionsRequest) GetPage() *Page {
 }
 
 type ListSessionsResponse struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Sessions      []*Session             `protobuf:"bytes,1,rep,name=sessions,proto3" json:"sessions,omitempty"`
-	NextCursor    string                 `protobuf:"bytes,2,opt,name=next_cursor,json=nextCursor,proto3" json:"next_cursor,omitempty"`
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	Sessions []*Session             `protobuf:"bytes,1,rep,name=sessions,proto3" json:"sessions,omitempty"`
+	// Empty when this was the last page.
+	NextCursor string `protobuf:"bytes,2,opt,name=next_cursor,json=nextCursor,proto3" json:"next_cursor,omitempty"`
+	// Place after the last session shown: a later call with it as the cursor returns what was written since. Empty only while
+	// nothing has been written.
+	SyncCursor    string `protobuf:"bytes,3,opt,name=sync_cursor,json=syncCursor,proto3" json:"sync_cursor,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1072,6 +1076,13 @@ func (x *ListSessionsResponse) GetSessions() []*Session {
 func (x *ListSessionsResponse) GetNextCursor() string {
 	if x != nil {
 		return x.NextCursor
+	}
+	return ""
+}
+
+func (x *ListSessionsResponse) GetSyncCursor() string {
+	if x != nil {
+		return x.SyncCursor
 	}
 	return ""
 }
@@ -1216,6 +1227,129 @@ func (x *CorrectTrialResponse) GetDifferences() []*Difference {
 	return nil
 }
 
+type RescoreSessionRequest struct {
+	state     protoimpl.MessageState `protogen:"open.v1"`
+	SessionId string                 `protobuf:"bytes,1,opt,name=session_id,json=sessionId,proto3" json:"session_id,omitempty"`
+	// Revision of the session that the reviewer looked at.
+	ExpectedRevision uint32 `protobuf:"varint,2,opt,name=expected_revision,json=expectedRevision,proto3" json:"expected_revision,omitempty"`
+	// Why, for the audit log.
+	Reason        string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RescoreSessionRequest) Reset() {
+	*x = RescoreSessionRequest{}
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RescoreSessionRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RescoreSessionRequest) ProtoMessage() {}
+
+func (x *RescoreSessionRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RescoreSessionRequest.ProtoReflect.Descriptor instead.
+func (*RescoreSessionRequest) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *RescoreSessionRequest) GetSessionId() string {
+	if x != nil {
+		return x.SessionId
+	}
+	return ""
+}
+
+func (x *RescoreSessionRequest) GetExpectedRevision() uint32 {
+	if x != nil {
+		return x.ExpectedRevision
+	}
+	return 0
+}
+
+func (x *RescoreSessionRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+type RescoreSessionResponse struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Session *Session               `protobuf:"bytes,1,opt,name=session,proto3" json:"session,omitempty"`
+	Finding *Finding               `protobuf:"bytes,2,opt,name=finding,proto3" json:"finding,omitempty"`
+	// What changed in the finding.
+	Differences   []*Difference `protobuf:"bytes,3,rep,name=differences,proto3" json:"differences,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RescoreSessionResponse) Reset() {
+	*x = RescoreSessionResponse{}
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RescoreSessionResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RescoreSessionResponse) ProtoMessage() {}
+
+func (x *RescoreSessionResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RescoreSessionResponse.ProtoReflect.Descriptor instead.
+func (*RescoreSessionResponse) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *RescoreSessionResponse) GetSession() *Session {
+	if x != nil {
+		return x.Session
+	}
+	return nil
+}
+
+func (x *RescoreSessionResponse) GetFinding() *Finding {
+	if x != nil {
+		return x.Finding
+	}
+	return nil
+}
+
+func (x *RescoreSessionResponse) GetDifferences() []*Difference {
+	if x != nil {
+		return x.Differences
+	}
+	return nil
+}
+
 var File_ponderal_v1_sessions_proto protoreflect.FileDescriptor
 
 const file_ponderal_v1_sessions_proto_rawDesc = "" +
@@ -1223,7 +1357,7 @@ const file_ponderal_v1_sessions_proto_rawDesc = "" +
 	"\x1aponderal/v1/sessions.proto\x12\vponderal.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18ponderal/v1/access.proto\x1a\x18ponderal/v1/common.proto\x1a\x1aponderal/v1/findings.proto\"b\n" +
 	"\rMechanicsSign\x122\n" +
 	"\x04sign\x18\x01 \x01(\x0e2\x11.ponderal.v1.SignB\v\xbaH\b\xc8\x01\x01\x82\x01\x02\x10\x01R\x04sign\x12\x1d\n" +
-	"\x05grade\x18\x02 \x01(\rB\a\xbaH\x04*\x02\x18\x03R\x05grade\"\xf3\x06\n" +
+	"\x05grade\x18\x02 \x01(\rB\a\xbaH\x04*\x02\x18\x03R\x05grade\"\xd9\x05\n" +
 	"\x05Trial\x12!\n" +
 	"\x06number\x18\x01 \x01(\rB\t\xbaH\x06*\x04\x18d(\x01R\x06number\x122\n" +
 	"\x02at\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x06\xbaH\x03\xc8\x01\x01R\x02at\x12-\n" +
@@ -1231,9 +1365,8 @@ const file_ponderal_v1_sessions_proto_rawDesc = "" +
 	"\finsert_codes\x18\x04 \x03(\tB\x1d\xbaH\x1a\x92\x01\x17\x10<\"\x13r\x112\x0f^[A-Z0-9]{1,8}$R\vinsertCodes\x12*\n" +
 	"\vrepetitions\x18\x05 \x01(\rB\b\xbaH\x05*\x03\x18\xe8\aR\vrepetitions\x125\n" +
 	"\x0eheart_rate_bpm\x18\x06 \x01(\rB\n" +
-	"\xbaH\a*\x05\x18\xfa\x01(\x14H\x00R\fheartRateBpm\x88\x01\x01\x12\xda\x01\n" +
-	"\reffort_rating\x18\a \x01(\x01B\xaf\x01\xbaH\xab\x01\xba\x01\x93\x01\n" +
-	"\x1atrial.effort_rating_halves\x12,an effort rating is a whole or a half number\x1aG!(this >= 0.0 && this <= 10.0) || this * 2.0 == double(int(this * 2.0))\x12\x12\x19\x00\x00\x00\x00\x00\x00$@)\x00\x00\x00\x00\x00\x00\x00\x00H\x01R\feffortRating\x88\x01\x01\x12%\n" +
+	"\xbaH\a*\x05\x18\xfa\x01(\x14H\x00R\fheartRateBpm\x88\x01\x01\x12A\n" +
+	"\reffort_rating\x18\a \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00$@)\x00\x00\x00\x00\x00\x00\x00\x00H\x01R\feffortRating\x88\x01\x01\x12%\n" +
 	"\vsustainable\x18\b \x01(\bH\x02R\vsustainable\x88\x01\x01\x12(\n" +
 	"\rmore_possible\x18\t \x01(\bH\x03R\fmorePossible\x88\x01\x01\x12:\n" +
 	"\x05signs\x18\n" +
@@ -1296,11 +1429,13 @@ const file_ponderal_v1_sessions_proto_rawDesc = "" +
 	"\x12GetSessionResponse\x12.\n" +
 	"\asession\x18\x01 \x01(\v2\x14.ponderal.v1.SessionR\asession\"<\n" +
 	"\x13ListSessionsRequest\x12%\n" +
-	"\x04page\x18\x01 \x01(\v2\x11.ponderal.v1.PageR\x04page\"i\n" +
+	"\x04page\x18\x01 \x01(\v2\x11.ponderal.v1.PageR\x04page\"\x8a\x01\n" +
 	"\x14ListSessionsResponse\x120\n" +
 	"\bsessions\x18\x01 \x03(\v2\x14.ponderal.v1.SessionR\bsessions\x12\x1f\n" +
 	"\vnext_cursor\x18\x02 \x01(\tR\n" +
-	"nextCursor\"\xfa\x01\n" +
+	"nextCursor\x12\x1f\n" +
+	"\vsync_cursor\x18\x03 \x01(\tR\n" +
+	"syncCursor\"\xfa\x01\n" +
 	"\x13CorrectTrialRequest\x12'\n" +
 	"\n" +
 	"session_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\tsessionId\x12.\n" +
@@ -1310,6 +1445,16 @@ const file_ponderal_v1_sessions_proto_rawDesc = "" +
 	"\x06reason\x18\x05 \x01(\tB\n" +
 	"\xbaH\ar\x05\x10\x03\x18\xf4\x03R\x06reason\"\xb1\x01\n" +
 	"\x14CorrectTrialResponse\x12.\n" +
+	"\asession\x18\x01 \x01(\v2\x14.ponderal.v1.SessionR\asession\x12.\n" +
+	"\afinding\x18\x02 \x01(\v2\x14.ponderal.v1.FindingR\afinding\x129\n" +
+	"\vdifferences\x18\x03 \x03(\v2\x17.ponderal.v1.DifferenceR\vdifferences\"\x9a\x01\n" +
+	"\x15RescoreSessionRequest\x12'\n" +
+	"\n" +
+	"session_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\tsessionId\x124\n" +
+	"\x11expected_revision\x18\x02 \x01(\rB\a\xbaH\x04*\x02(\x01R\x10expectedRevision\x12\"\n" +
+	"\x06reason\x18\x03 \x01(\tB\n" +
+	"\xbaH\ar\x05\x10\x03\x18\xf4\x03R\x06reason\"\xb3\x01\n" +
+	"\x16RescoreSessionResponse\x12.\n" +
 	"\asession\x18\x01 \x01(\v2\x14.ponderal.v1.SessionR\asession\x12.\n" +
 	"\afinding\x18\x02 \x01(\v2\x14.ponderal.v1.FindingR\afinding\x129\n" +
 	"\vdifferences\x18\x03 \x03(\v2\x17.ponderal.v1.DifferenceR\vdifferences*\xe5\x01\n" +
@@ -1338,7 +1483,7 @@ const file_ponderal_v1_sessions_proto_rawDesc = "" +
 	"\x0fSTOP_VOLITIONAL\x10\x01\x12\x17\n" +
 	"\x13STOP_ADMINISTRATIVE\x10\x02\x12\x10\n" +
 	"\fSTOP_CEILING\x10\x03\x12\x10\n" +
-	"\fSTOP_SYMPTOM\x10\x042\xac\x04\n" +
+	"\fSTOP_SYMPTOM\x10\x042\xbf\x05\n" +
 	"\x0eSessionService\x12s\n" +
 	"\vPushSession\x12\x1f.ponderal.v1.PushSessionRequest\x1a .ponderal.v1.PushSessionResponse\"!\xda\xe2\x18\x06\n" +
 	"\x02\x01\x04\x10\x02\x82\xd3\xe4\x93\x02\x11:\x01*\"\f/v1/sessions\x12t\n" +
@@ -1348,7 +1493,9 @@ const file_ponderal_v1_sessions_proto_rawDesc = "" +
 	"\fListSessions\x12 .ponderal.v1.ListSessionsRequest\x1a!.ponderal.v1.ListSessionsResponse\" \xda\xe2\x18\b\n" +
 	"\x04\x01\x02\x03\x04\x10\x02\x82\xd3\xe4\x93\x02\x0e\x12\f/v1/sessions\x12\xb7\x01\n" +
 	"\fCorrectTrial\x12 .ponderal.v1.CorrectTrialRequest\x1a!.ponderal.v1.CorrectTrialResponse\"b\xda\xe2\x18\x05\n" +
-	"\x01\x02\x10\x02\x82\xd3\xe4\x93\x02S:\x01*\"N/v1/sessions/{session_id}/series/{series_number}/trials/{trial.number}:correctB-Z+ponderal.example/api/ponderal/v1;ponderalv1b\x06proto3"
+	"\x01\x02\x10\x02\x82\xd3\xe4\x93\x02S:\x01*\"N/v1/sessions/{session_id}/series/{series_number}/trials/{trial.number}:correct\x12\x90\x01\n" +
+	"\x0eRescoreSession\x12\".ponderal.v1.RescoreSessionRequest\x1a#.ponderal.v1.RescoreSessionResponse\"5\xda\xe2\x18\x05\n" +
+	"\x01\x02\x10\x02\x82\xd3\xe4\x93\x02&:\x01*\"!/v1/sessions/{session_id}:rescoreB-Z+ponderal.example/api/ponderal/v1;ponderalv1b\x06proto3"
 
 var (
 	file_ponderal_v1_sessions_proto_rawDescOnce sync.Once
@@ -1363,7 +1510,7 @@ func file_ponderal_v1_sessions_proto_rawDescGZIP() []byte {
 }
 
 var file_ponderal_v1_sessions_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
-var file_ponderal_v1_sessions_proto_msgTypes = make([]protoimpl.MessageInfo, 13)
+var file_ponderal_v1_sessions_proto_msgTypes = make([]protoimpl.MessageInfo, 15)
 var file_ponderal_v1_sessions_proto_goTypes = []any{
 	(Sign)(0),                        // 0: ponderal.v1.Sign
 	(Symptom)(0),                     // 1: ponderal.v1.Symptom
@@ -1382,54 +1529,61 @@ var file_ponderal_v1_sessions_proto_goTypes = []any{
 	(*ListSessionsResponse)(nil),     // 14: ponderal.v1.ListSessionsResponse
 	(*CorrectTrialRequest)(nil),      // 15: ponderal.v1.CorrectTrialRequest
 	(*CorrectTrialResponse)(nil),     // 16: ponderal.v1.CorrectTrialResponse
-	(*timestamppb.Timestamp)(nil),    // 17: google.protobuf.Timestamp
-	(*Mass)(nil),                     // 18: ponderal.v1.Mass
-	(Zone)(0),                        // 19: ponderal.v1.Zone
-	(Pace)(0),                        // 20: ponderal.v1.Pace
-	(*Revision)(nil),                 // 21: ponderal.v1.Revision
-	(*Finding)(nil),                  // 22: ponderal.v1.Finding
-	(*Page)(nil),                     // 23: ponderal.v1.Page
-	(*Difference)(nil),               // 24: ponderal.v1.Difference
+	(*RescoreSessionRequest)(nil),    // 17: ponderal.v1.RescoreSessionRequest
+	(*RescoreSessionResponse)(nil),   // 18: ponderal.v1.RescoreSessionResponse
+	(*timestamppb.Timestamp)(nil),    // 19: google.protobuf.Timestamp
+	(*Mass)(nil),                     // 20: ponderal.v1.Mass
+	(Zone)(0),                        // 21: ponderal.v1.Zone
+	(Pace)(0),                        // 22: ponderal.v1.Pace
+	(*Revision)(nil),                 // 23: ponderal.v1.Revision
+	(*Finding)(nil),                  // 24: ponderal.v1.Finding
+	(*Page)(nil),                     // 25: ponderal.v1.Page
+	(*Difference)(nil),               // 26: ponderal.v1.Difference
 }
 var file_ponderal_v1_sessions_proto_depIdxs = []int32{
 	0,  // 0: ponderal.v1.MechanicsSign.sign:type_name -> ponderal.v1.Sign
-	17, // 1: ponderal.v1.Trial.at:type_name -> google.protobuf.Timestamp
-	18, // 2: ponderal.v1.Trial.load:type_name -> ponderal.v1.Mass
+	19, // 1: ponderal.v1.Trial.at:type_name -> google.protobuf.Timestamp
+	20, // 2: ponderal.v1.Trial.load:type_name -> ponderal.v1.Mass
 	4,  // 3: ponderal.v1.Trial.signs:type_name -> ponderal.v1.MechanicsSign
 	1,  // 4: ponderal.v1.Trial.symptoms:type_name -> ponderal.v1.Symptom
-	19, // 5: ponderal.v1.Series.zone:type_name -> ponderal.v1.Zone
-	20, // 6: ponderal.v1.Series.pace:type_name -> ponderal.v1.Pace
+	21, // 5: ponderal.v1.Series.zone:type_name -> ponderal.v1.Zone
+	22, // 6: ponderal.v1.Series.pace:type_name -> ponderal.v1.Pace
 	2,  // 7: ponderal.v1.Series.stop:type_name -> ponderal.v1.Stop
 	5,  // 8: ponderal.v1.Series.trials:type_name -> ponderal.v1.Trial
-	17, // 9: ponderal.v1.Session.started_at:type_name -> google.protobuf.Timestamp
-	17, // 10: ponderal.v1.Session.ended_at:type_name -> google.protobuf.Timestamp
+	19, // 9: ponderal.v1.Session.started_at:type_name -> google.protobuf.Timestamp
+	19, // 10: ponderal.v1.Session.ended_at:type_name -> google.protobuf.Timestamp
 	7,  // 11: ponderal.v1.Session.screening:type_name -> ponderal.v1.Screening
 	6,  // 12: ponderal.v1.Session.series:type_name -> ponderal.v1.Series
-	21, // 13: ponderal.v1.Session.revision:type_name -> ponderal.v1.Revision
+	23, // 13: ponderal.v1.Session.revision:type_name -> ponderal.v1.Revision
 	8,  // 14: ponderal.v1.PushSessionRequest.session:type_name -> ponderal.v1.Session
 	3,  // 15: ponderal.v1.PushSessionResponse.outcome:type_name -> ponderal.v1.PushSessionResponse.Outcome
-	21, // 16: ponderal.v1.PushSessionResponse.revision:type_name -> ponderal.v1.Revision
-	22, // 17: ponderal.v1.PushSessionResponse.finding:type_name -> ponderal.v1.Finding
+	23, // 16: ponderal.v1.PushSessionResponse.revision:type_name -> ponderal.v1.Revision
+	24, // 17: ponderal.v1.PushSessionResponse.finding:type_name -> ponderal.v1.Finding
 	8,  // 18: ponderal.v1.GetSessionResponse.session:type_name -> ponderal.v1.Session
-	23, // 19: ponderal.v1.ListSessionsRequest.page:type_name -> ponderal.v1.Page
+	25, // 19: ponderal.v1.ListSessionsRequest.page:type_name -> ponderal.v1.Page
 	8,  // 20: ponderal.v1.ListSessionsResponse.sessions:type_name -> ponderal.v1.Session
 	5,  // 21: ponderal.v1.CorrectTrialRequest.trial:type_name -> ponderal.v1.Trial
 	8,  // 22: ponderal.v1.CorrectTrialResponse.session:type_name -> ponderal.v1.Session
-	22, // 23: ponderal.v1.CorrectTrialResponse.finding:type_name -> ponderal.v1.Finding
-	24, // 24: ponderal.v1.CorrectTrialResponse.differences:type_name -> ponderal.v1.Difference
-	9,  // 25: ponderal.v1.SessionService.PushSession:input_type -> ponderal.v1.PushSessionRequest
-	11, // 26: ponderal.v1.SessionService.GetSession:input_type -> ponderal.v1.GetSessionRequest
-	13, // 27: ponderal.v1.SessionService.ListSessions:input_type -> ponderal.v1.ListSessionsRequest
-	15, // 28: ponderal.v1.SessionService.CorrectTrial:input_type -> ponderal.v1.CorrectTrialRequest
-	10, // 29: ponderal.v1.SessionService.PushSession:output_type -> ponderal.v1.PushSessionResponse
-	12, // 30: ponderal.v1.SessionService.GetSession:output_type -> ponderal.v1.GetSessionResponse
-	14, // 31: ponderal.v1.SessionService.ListSessions:output_type -> ponderal.v1.ListSessionsResponse
-	16, // 32: ponderal.v1.SessionService.CorrectTrial:output_type -> ponderal.v1.CorrectTrialResponse
-	29, // [29:33] is the sub-list for method output_type
-	25, // [25:29] is the sub-list for method input_type
-	25, // [25:25] is the sub-list for extension type_name
-	25, // [25:25] is the sub-list for extension extendee
-	0,  // [0:25] is the sub-list for field type_name
+	24, // 23: ponderal.v1.CorrectTrialResponse.finding:type_name -> ponderal.v1.Finding
+	26, // 24: ponderal.v1.CorrectTrialResponse.differences:type_name -> ponderal.v1.Difference
+	8,  // 25: ponderal.v1.RescoreSessionResponse.session:type_name -> ponderal.v1.Session
+	24, // 26: ponderal.v1.RescoreSessionResponse.finding:type_name -> ponderal.v1.Finding
+	26, // 27: ponderal.v1.RescoreSessionResponse.differences:type_name -> ponderal.v1.Difference
+	9,  // 28: ponderal.v1.SessionService.PushSession:input_type -> ponderal.v1.PushSessionRequest
+	11, // 29: ponderal.v1.SessionService.GetSession:input_type -> ponderal.v1.GetSessionRequest
+	13, // 30: ponderal.v1.SessionService.ListSessions:input_type -> ponderal.v1.ListSessionsRequest
+	15, // 31: ponderal.v1.SessionService.CorrectTrial:input_type -> ponderal.v1.CorrectTrialRequest
+	17, // 32: ponderal.v1.SessionService.RescoreSession:input_type -> ponderal.v1.RescoreSessionRequest
+	10, // 33: ponderal.v1.SessionService.PushSession:output_type -> ponderal.v1.PushSessionResponse
+	12, // 34: ponderal.v1.SessionService.GetSession:output_type -> ponderal.v1.GetSessionResponse
+	14, // 35: ponderal.v1.SessionService.ListSessions:output_type -> ponderal.v1.ListSessionsResponse
+	16, // 36: ponderal.v1.SessionService.CorrectTrial:output_type -> ponderal.v1.CorrectTrialResponse
+	18, // 37: ponderal.v1.SessionService.RescoreSession:output_type -> ponderal.v1.RescoreSessionResponse
+	33, // [33:38] is the sub-list for method output_type
+	28, // [28:33] is the sub-list for method input_type
+	28, // [28:28] is the sub-list for extension type_name
+	28, // [28:28] is the sub-list for extension extendee
+	0,  // [0:28] is the sub-list for field type_name
 }
 
 func init() { file_ponderal_v1_sessions_proto_init() }
@@ -1448,7 +1602,7 @@ func file_ponderal_v1_sessions_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_ponderal_v1_sessions_proto_rawDesc), len(file_ponderal_v1_sessions_proto_rawDesc)),
 			NumEnums:      4,
-			NumMessages:   13,
+			NumMessages:   15,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

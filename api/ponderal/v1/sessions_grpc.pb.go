@@ -21,10 +21,11 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	SessionService_PushSession_FullMethodName  = "/ponderal.v1.SessionService/PushSession"
-	SessionService_GetSession_FullMethodName   = "/ponderal.v1.SessionService/GetSession"
-	SessionService_ListSessions_FullMethodName = "/ponderal.v1.SessionService/ListSessions"
-	SessionService_CorrectTrial_FullMethodName = "/ponderal.v1.SessionService/CorrectTrial"
+	SessionService_PushSession_FullMethodName    = "/ponderal.v1.SessionService/PushSession"
+	SessionService_GetSession_FullMethodName     = "/ponderal.v1.SessionService/GetSession"
+	SessionService_ListSessions_FullMethodName   = "/ponderal.v1.SessionService/ListSessions"
+	SessionService_CorrectTrial_FullMethodName   = "/ponderal.v1.SessionService/CorrectTrial"
+	SessionService_RescoreSession_FullMethodName = "/ponderal.v1.SessionService/RescoreSession"
 )
 
 // SessionServiceClient is the client API for SessionService service.
@@ -44,6 +45,10 @@ type SessionServiceClient interface {
 	// Replaces one trial by a corrected one, with a reason. The measured trial stays readable as the earlier revision; the session
 	// is scored again.
 	CorrectTrial(ctx context.Context, in *CorrectTrialRequest, opts ...grpc.CallOption) (*CorrectTrialResponse, error)
+	// Scores the newest revision again on the records as they are now, with a reason: after the client's birth date, the referral or the job
+	// profile was put right, or under newer engine rules. Nothing that was measured changes. Refused (FAILED_PRECONDITION) when the finding
+	// would be the same.
+	RescoreSession(ctx context.Context, in *RescoreSessionRequest, opts ...grpc.CallOption) (*RescoreSessionResponse, error)
 }
 
 type sessionServiceClient struct {
@@ -94,6 +99,16 @@ func (c *sessionServiceClient) CorrectTrial(ctx context.Context, in *CorrectTria
 	return out, nil
 }
 
+func (c *sessionServiceClient) RescoreSession(ctx context.Context, in *RescoreSessionRequest, opts ...grpc.CallOption) (*RescoreSessionResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(RescoreSessionResponse)
+	err := c.cc.Invoke(ctx, SessionService_RescoreSession_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // SessionServiceServer is the server API for SessionService service.
 // All implementations must embed UnimplementedSessionServiceServer
 // for forward compatibility.
@@ -111,6 +126,10 @@ type SessionServiceServer interface {
 	// Replaces one trial by a corrected one, with a reason. The measured trial stays readable as the earlier revision; the session
 	// is scored again.
 	CorrectTrial(context.Context, *CorrectTrialRequest) (*CorrectTrialResponse, error)
+	// Scores the newest revision again on the records as they are now, with a reason: after the client's birth date, the referral or the job
+	// profile was put right, or under newer engine rules. Nothing that was measured changes. Refused (FAILED_PRECONDITION) when the finding
+	// would be the same.
+	RescoreSession(context.Context, *RescoreSessionRequest) (*RescoreSessionResponse, error)
 	mustEmbedUnimplementedSessionServiceServer()
 }
 
@@ -132,6 +151,9 @@ func (UnimplementedSessionServiceServer) ListSessions(context.Context, *ListSess
 }
 func (UnimplementedSessionServiceServer) CorrectTrial(context.Context, *CorrectTrialRequest) (*CorrectTrialResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method CorrectTrial not implemented")
+}
+func (UnimplementedSessionServiceServer) RescoreSession(context.Context, *RescoreSessionRequest) (*RescoreSessionResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method RescoreSession not implemented")
 }
 func (UnimplementedSessionServiceServer) mustEmbedUnimplementedSessionServiceServer() {}
 func (UnimplementedSessionServiceServer) testEmbeddedByValue()                        {}
@@ -226,6 +248,24 @@ func _SessionService_CorrectTrial_Handler(srv interface{}, ctx context.Context, 
 	return interceptor(ctx, in, info, handler)
 }
 
+func _SessionService_RescoreSession_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RescoreSessionRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(SessionServiceServer).RescoreSession(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: SessionService_RescoreSession_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(SessionServiceServer).RescoreSession(ctx, req.(*RescoreSessionRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // SessionService_ServiceDesc is the grpc.ServiceDesc for SessionService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -248,6 +288,10 @@ var SessionService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "CorrectTrial",
 			Handler:    _SessionService_CorrectTrial_Handler,
+		},
+		{
+			MethodName: "RescoreSession",
+			Handler:    _SessionService_RescoreSession_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},
