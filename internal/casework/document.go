@@ -35,7 +35,7 @@ func (c *Casework) document(ctx context.Context, tx *store.Tx, in Signing, s *st
 	}
 	if !bytes.Equal(again, row.Body) {
 		return record.ResultDocument{}, fault.New(fault.Precondition, "FINDING_OUT_OF_DATE",
-			"the client's birth date or sex, or the engine's rules, have changed since the session was scored, and the finding would now differ; nothing was signed")
+			"a record that the score rests on (client, referral, job profile) or the engine's rules have changed since the session was scored, and the finding would now differ; nothing was signed: have the session scored again (RescoreSession), look at it, then sign")
 	}
 	clinic, err := clinicRecord(ctx, tx, s.session.ClinicID)
 	if err != nil {
