@@ -188,6 +188,26 @@ func checkLog(t *testing.T, path string) {
 	}
 }
 
+// TestKeepRefusesAnothersFolder: a folder with files in it is left as it is; an empty one is taken.
+func TestKeepRefusesAnothersFolder(t *testing.T) {
+	dir := t.TempDir()
+	if err := ownFolder(dir); err != nil {
+		t.Errorf("an empty folder: %v", err)
+	}
+	if err := ownFolder(dir); err != nil {
+		t.Errorf("its own folder: %v", err)
+	}
+	other := t.TempDir()
+	if err := os.WriteFile(filepath.Join(other, "mine.txt"), []byte("mine"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	got := play(t, nil, "", "demo", "-exit", "-keep", other)
+	left, err := os.ReadDir(other)
+	if got.code != exitFailed || !strings.Contains(got.err, "not made by the demonstration") || err != nil || len(left) != 1 {
+		t.Errorf("another's folder: status %d, %q, now %d files (%v)", got.code, got.err, len(left), err)
+	}
+}
+
 // TestDemoNoticesAnAuditCheckThatIsBlind: with rows that were not altered after all, the step that claims to find them fails.
 func TestDemoNoticesAnAuditCheckThatIsBlind(t *testing.T) {
 	w, out := testWorld(nil, "")

@@ -93,7 +93,7 @@ func (p *private) makeFolder(w world, keep string) error {
 		if p.dir, err = os.MkdirTemp("", "ponderal-"); err != nil {
 			return err
 		}
-	} else if err = os.MkdirAll(keep, 0o755); err != nil {
+	} else if err = ownFolder(keep); err != nil {
 		return err
 	}
 	keysDir := filepath.Join(p.dir, "keys")
@@ -107,6 +107,25 @@ func (p *private) makeFolder(w world, keep string) error {
 	}
 	p.logFile, err = os.OpenFile(filepath.Join(p.dir, "service.log"), os.O_WRONLY|os.O_CREATE|os.O_APPEND, 0o600)
 	return err
+}
+
+// folderMark is the file that a folder made by ownFolder holds.
+const folderMark = "made-by-ponderal-demo"
+
+// ownFolder makes a folder, or takes one that is empty or that it made before; it refuses any other, so that nobody's files get mixed in.
+func ownFolder(dir string) error {
+	if err := os.MkdirAll(dir, 0o755); err != nil {
+		return err
+	}
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		return err
+	}
+	mark := filepath.Join(dir, folderMark)
+	if _, err := os.Stat(mark); err != nil && len(entries) > 0 {
+		return fmt.Errorf("keep data in %s: the folder is not empty and was not made by the demonstration: name a new one", dir)
+	}
+	return os.WriteFile(mark, nil, 0o644)
 }
 
 func (p *private) serviceURL() string {
