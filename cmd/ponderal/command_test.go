@@ -93,6 +93,12 @@ func TestWrongCommandLines(t *testing.T) {
 		{[]string{"migrate", "-url", "postgres://x/", "down"}, "-erase-all-data"},
 		{[]string{"keys", "-rotate", "door", "x"}, "the uses are result and log"},
 		{[]string{"keys", "-print", "-rotate", "log", "x"}, "do not go together"},
+		{[]string{"token", "-label", "x"}, "-role is required"},
+		{[]string{"token", "-role", "network_admin"}, "-label is required"},
+		{[]string{"token", "-role", "network_admn", "-label", "x"}, `did you mean "network_admin"?`},
+		{[]string{"token", "-role", "network_admin", "-label", "x", "-days", "401"}, "from 1 to 400"},
+		{[]string{"audit"}, "want check"},
+		{[]string{"audit", "chekc"}, `did you mean "check"?`},
 		{[]string{"load", "-connections", "1,none"}, "whole numbers"},
 		{[]string{"load", "-sessions", "0"}, "at least 1"},
 	}

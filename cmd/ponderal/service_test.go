@@ -3,7 +3,14 @@ package main
 import (
 	"bytes"
 	"context"
+	"crypto/ed25519"
+	"crypto/rand"
+	"crypto/tls"
+	"crypto/x509"
 	"encoding/json"
+	"encoding/pem"
+	"math/big"
+	"net"
 	"net/http"
 	"os"
 	"path/filepath"
@@ -55,14 +62,14 @@ func TestTokenWorksWithServe(t *testing.T) {
 }
 
 // serveInTest runs serve until stop, which gives its exit status.
-func serveInTest(t *testing.T, env map[string]string) (base string, stop func() int) {
+func serveInTest(t *testing.T, env map[string]string, flags ...string) (base string, stop func() int) {
 	t.Helper()
 	ctx, cancel := context.WithCancel(t.Context())
 	w, _ := testWorld(env, "")
 	log := &lockedBuffer{}
 	w.stderr = log
 	ended := make(chan int, 1)
-	go func() { ended <- run(ctx, w, []string{"serve"}) }()
+	go func() { ended <- run(ctx, w, append([]string{"serve"}, flags...)) }()
 	t.Cleanup(cancel)
 	for deadline := time.Now().Add(20 * time.Second); time.Now().Before(deadline); time.Sleep(20 * time.Millisecond) {
 		for _, line := range strings.Split(log.String(), "\n") {
@@ -93,6 +100,72 @@ func getStatus(t *testing.T, url, token string) int {
 	}
 	defer resp.Body.Close()
 	return resp.StatusCode
+}
+
+// TestServeWithACertificateFromAFile: settings in a file, TLS on both listeners, nothing served in plaintext.
+func TestServeWithACertificateFromAFile(t *testing.T) {
+	t.Parallel()
+	env, _ := configured(t)
+	certificate, key, roots := testCertificate(t)
+	file := filepath.Join(t.TempDir(), "config.json")
+	settings, err := json.Marshal(map[string]any{"database_url": env["PONDERAL_DATABASE_URL"], "keys_folder": env["PONDERAL_KEYS_FOLDER"], "log_name": "audit.clinic.example",
+		"grpc_address": "127.0.0.1:0", "rest_address": "127.0.0.1:0", "tls_certificate_file": certificate, "tls_key_file": key, "shutdown_seconds": 5})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(file, settings, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	base, stop := serveInTest(t, nil, "-config", file)
+	transport := &http.Transport{TLSClientConfig: &tls.Config{RootCAs: roots}}
+	defer transport.CloseIdleConnections()
+	resp, err := (&http.Client{Transport: transport}).Get("https" + strings.TrimPrefix(base, "http") + "/readyz")
+	if err != nil {
+		t.Fatal(err)
+	}
+	resp.Body.Close()
+	if resp.StatusCode != http.StatusOK || resp.TLS == nil {
+		t.Errorf("readiness over TLS: HTTP %d", resp.StatusCode)
+	}
+	if got := getStatus(t, base+"/readyz", ""); got == http.StatusOK {
+		t.Error("plaintext is served where a certificate is set")
+	}
+	if code := stop(); code != exitOK {
+		t.Errorf("serve ended with status %d", code)
+	}
+}
+
+// testCertificate writes a self-signed certificate for 127.0.0.1 and its key.
+func testCertificate(t *testing.T) (certificate, key string, roots *x509.CertPool) {
+	t.Helper()
+	public, private, err := ed25519.GenerateKey(rand.Reader)
+	if err != nil {
+		t.Fatal(err)
+	}
+	template := &x509.Certificate{SerialNumber: big.NewInt(1), NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour),
+		IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)}, IsCA: true, BasicConstraintsValid: true}
+	der, err := x509.CreateCertificate(rand.Reader, template, template, public, private)
+	if err != nil {
+		t.Fatal(err)
+	}
+	pkcs8, err := x509.MarshalPKCS8PrivateKey(private)
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	certificate, key = filepath.Join(dir, "certificate.pem"), filepath.Join(dir, "key.pem")
+	for name, block := range map[string]*pem.Block{certificate: {Type: "CERTIFICATE", Bytes: der}, key: {Type: "PRIVATE KEY", Bytes: pkcs8}} {
+		if err := os.WriteFile(name, pem.EncodeToMemory(block), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	parsed, err := x509.ParseCertificate(der)
+	if err != nil {
+		t.Fatal(err)
+	}
+	roots = x509.NewCertPool()
+	roots.AddCert(parsed)
+	return certificate, key, roots
 }
 
 func TestServeRefusesWhatItCannotHonour(t *testing.T) {
