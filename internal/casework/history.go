@@ -76,6 +76,7 @@ type historian struct {
 	session string
 	names   names
 	payers  map[string]string
+	results map[string]bool
 	unit    mass.Unit
 	// before is the revision last seen.
 	before revision
@@ -103,6 +104,14 @@ func (h *historian) changes(ctx context.Context) ([]ScoreChange, error) {
 	}
 	if h.unit = clinic.DisplayUnit; h.unit == "" {
 		h.unit = DisplayUnit
+	}
+	results, err := h.tx.ResultsOfSession(ctx, h.session)
+	if err != nil {
+		return nil, err
+	}
+	h.results = make(map[string]bool, len(results))
+	for _, r := range results {
+		h.results[r.ID] = true
 	}
 	out := make([]ScoreChange, 0, len(rows))
 	for _, row := range rows {

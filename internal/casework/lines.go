@@ -48,7 +48,7 @@ func (h *historian) what(step ScoreChange, was revision) string {
 	case record.ActionResultSupersede:
 		return fmt.Sprintf("signed result %s on revision %d in place of result %s", step.ResultID, h.before.number, otherResult(e, step.ResultID))
 	case record.ActionResultDisclose:
-		return "was shown " + strings.Join(resultsIn(e), ", ") + " as " + h.payers[subjectOf(e.Subjects, record.KindPayer)]
+		return "was shown " + strings.Join(h.resultsIn(e), ", ") + " as " + h.payers[subjectOf(e.Subjects, record.KindPayer)]
 	}
 	return bundle.Plain(strings.ReplaceAll(e.Action, ".", " "))
 }
@@ -63,10 +63,11 @@ func subjectOf(subjects []string, kind string) string {
 	return ""
 }
 
-func resultsIn(e record.Entry) []string {
+// resultsIn names the results of this session that an entry is about; a page of a feed shows those of others too.
+func (h *historian) resultsIn(e record.Entry) []string {
 	var out []string
 	for _, s := range e.Subjects {
-		if id, ok := strings.CutPrefix(s, record.KindResult+":"); ok {
+		if id, ok := strings.CutPrefix(s, record.KindResult+":"); ok && h.results[id] {
 			out = append(out, "result "+id)
 		}
 	}

@@ -185,6 +185,12 @@ func TestScoreHistory(t *testing.T) {
 	t.Parallel()
 	w, s := pushed(t)
 	must(w.c.SignResult(w.ctx, w.reviewer(east), signing(s)))(t)
+	// Another result on the same page of the feed: the first session's history says nothing of it.
+	other := session(t, s.Series[0].ProtocolDigest, 2)
+	must(w.c.PushSession(w.ctx, w.station(east), other))(t)
+	second := signing(other)
+	second.ResultID = id("f0", 9)
+	must(w.c.SignResult(w.ctx, w.reviewer(east), second))(t)
 	w.release(east, day.Add(time.Hour))
 	must(w.c.ListFeed(w.ctx, w.payer(insure), record.Page{}))(t)
 	must(w.c.CorrectTrial(w.ctx, w.reviewer(east), correction(t, s, 1)))(t)
