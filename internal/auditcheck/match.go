@@ -132,7 +132,8 @@ func (c *check) rest(r row, x entryRows, roots []merkle.Hash) string {
 			return words
 		}
 	}
-	if r.result == nil {
+	// A tree that is not the one that was signed proves nothing: its cause is named already.
+	if r.result == nil || c.broken {
 		return ""
 	}
 	return proves(*r.result, x, roots)
