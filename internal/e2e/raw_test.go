@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/credentials/insecure"
@@ -142,12 +143,25 @@ func (bytesCodec) Marshal(v any) (mem.BufferSlice, error) {
 func (bytesCodec) Unmarshal(mem.BufferSlice, any) error { return nil }
 func (bytesCodec) Name() string                         { return "proto" }
 
+// detailsOf are the reason and the number of fields that an error of a gRPC client names.
+func detailsOf(err error) (reason string, fields int) {
+	for _, d := range status.Convert(err).Details() {
+		switch d := d.(type) {
+		case *errdetails.ErrorInfo:
+			reason = d.GetReason()
+		case *errdetails.BadRequest:
+			fields = len(d.GetFieldViolations())
+		}
+	}
+	return reason, fields
+}
+
 // TestTruncatedMessage cuts a message short at every tenth byte.
 func TestTruncatedMessage(t *testing.T) {
 	t.Parallel()
 	w := newWorld(t)
 	digest := w.ready(east)
-	token := w.token(east, "", record.RoleStation)
+	token, reviewer := w.token(east, "", record.RoleStation), w.token(east, dana, record.RoleReviewer)
 	good := must(proto.Marshal(&pb.PushSessionRequest{Session: session(t, digest, 1)}))(t)
 	conn := must(grpc.NewClient(w.at.GRPC, grpc.WithTransportCredentials(insecure.NewCredentials())))(t)
 	defer conn.Close()
@@ -155,9 +169,18 @@ func TestTruncatedMessage(t *testing.T) {
 	before := w.rows()
 	for n := 1; n < len(good); n += 10 {
 		err := conn.Invoke(ctx, "/ponderal.v1.SessionService/PushSession", good[:n], &pb.PushSessionResponse{}, grpc.ForceCodecV2(bytesCodec{}))
-		// gRPC itself answers so, before any code of the service runs. A message that is cut between two fields is whole again, and breaks rules.
-		if code := status.Code(err); code != codes.Internal && code != codes.InvalidArgument {
-			t.Errorf("%d of %d bytes: %v, want it refused as unreadable", n, len(good), err)
+		// A message that is cut between two fields is whole again, and breaks rules.
+		reason, fields := detailsOf(err)
+		if status.Code(err) != codes.InvalidArgument || reason != "MALFORMED_MESSAGE" && reason != "INVALID_REQUEST" || fields == 0 {
+			t.Errorf("%d of %d bytes: %v, want it refused with details", n, len(good), err)
+		}
+	}
+	// Who is not known, or may not call, learns nothing of the message.
+	for code, as := range map[codes.Code]string{codes.Unauthenticated: "", codes.PermissionDenied: reviewer} {
+		ctx := metadata.AppendToOutgoingContext(context.Background(), "authorization", "Bearer "+as)
+		err := conn.Invoke(ctx, "/ponderal.v1.SessionService/PushSession", good[:30], &pb.PushSessionResponse{}, grpc.ForceCodecV2(bytesCodec{}))
+		if status.Code(err) != code {
+			t.Errorf("a broken message of another caller: %v, want %v", err, code)
 		}
 	}
 	if after := w.rows(); after != before {

@@ -29,6 +29,8 @@ type call struct {
 	app       string
 	principal authn.Principal
 	now       func() time.Time
+	// broken is why the message could not be decoded; nil where it could.
+	broken error
 }
 
 type callKey struct{}
@@ -46,6 +48,7 @@ func (ch chain) newCall(ctx context.Context, method string) *call {
 	md, _ := metadata.FromIncomingContext(ctx)
 	c := &call{
 		method: method, rule: ch.rules[method], requestID: first(md, metaRequestID), app: SanitiseApp(first(md, metaApp)), now: ch.now,
+		broken: brokenOf(ctx),
 	}
 	if !PlainRequestID(c.requestID) {
 		c.requestID = ch.newRequestID()

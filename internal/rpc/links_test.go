@@ -24,7 +24,7 @@ import (
 )
 
 func TestLinksStandInOrder(t *testing.T) {
-	want := []string{"request id", "metrics and access log", "faults", "recover", "drain", "deadline", "authentication", "access", "validation"}
+	want := []string{"request id", "metrics and access log", "faults", "recover", "drain", "deadline", "authentication", "access", "decoding", "clinic", "validation"}
 	var got []string
 	for _, l := range links(Options{}, nil, &observer{}, &validation{}, context.Background()).links {
 		got = append(got, l.name)

@@ -11,11 +11,9 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus"
 	"google.golang.org/grpc"
-	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/health"
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/grpc/reflection"
-	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/reflect/protoregistry"
 
@@ -83,6 +81,7 @@ func New(o Options, extra ...grpc.ServerOption) (*Server, error) {
 	ch := &chain{}
 	s := &Server{health: health.NewServer(), drain: drain, Server: grpc.NewServer(append(extra,
 		grpc.MaxRecvMsgSize(o.MaxMessage),
+		grpc.ForceServerCodecV2(newLenientCodec()),
 		grpc.UnaryInterceptor(func(ctx context.Context, req any, info *grpc.UnaryServerInfo, h grpc.UnaryHandler) (any, error) {
 			return ch.unary(ctx, req, info, h)
 		}),
@@ -94,7 +93,7 @@ func New(o Options, extra ...grpc.ServerOption) (*Server, error) {
 		}),
 	)...)}
 	register(registrar{s.Server, ch}, o.Cases)
-	healthpb.RegisterHealthServer(s, s.health)
+	healthpb.RegisterHealthServer(registrar{s.Server, ch}, s.health)
 	reflection.RegisterV1(s)
 	services, err := servicesOf(s.Server)
 	if err != nil {
@@ -176,46 +175,4 @@ func servicesOf(s *grpc.Server) ([]protoreflect.ServiceDescriptor, error) {
 		out = append(out, service)
 	}
 	return out, nil
-}
-
-// registrar registers services whose unreadable requests are counted and logged like any other: gRPC itself decodes a unary request
-// before it calls an interceptor. The answer to one that is too large or no message stays gRPC's own, code and text without
-// details, since gRPC sends it before anyone is asked.
-type registrar struct {
-	to    *grpc.Server
-	chain *chain
-}
-
-// RegisterService registers a copy of the description with its unary methods wrapped.
-func (r registrar) RegisterService(desc *grpc.ServiceDesc, impl any) {
-	wrapped := *desc
-	wrapped.Methods = slices.Clone(desc.Methods)
-	for i, m := range desc.Methods {
-		name := "/" + desc.ServiceName + "/" + m.MethodName
-		wrapped.Methods[i].Handler = func(srv any, ctx context.Context, dec func(any) error, in grpc.UnaryServerInterceptor) (any, error) {
-			var unreadable error
-			resp, err := m.Handler(srv, ctx, func(into any) error {
-				unreadable = dec(into)
-				return unreadable
-			}, in)
-			if unreadable != nil {
-				return nil, r.chain.refused(ctx, name, unreadableFault(unreadable))
-			}
-			return resp, err
-		}
-	}
-	r.to.RegisterService(&wrapped, impl)
-}
-
-// unreadableFault is why gRPC could not hand over a request.
-func unreadableFault(err error) error {
-	switch status.Code(err) {
-	case codes.ResourceExhausted:
-		return fault.Wrap(fault.TooLarge, "TOO_LARGE", "the message is larger than the service takes; send less at once", err)
-	case codes.Canceled:
-		return faultOf(context.Canceled)
-	case codes.DeadlineExceeded:
-		return faultOf(context.DeadlineExceeded)
-	}
-	return fault.Wrap(fault.Invalid, "MALFORMED_MESSAGE", "the request is not a whole message of this method", err)
 }
