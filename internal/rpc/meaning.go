@@ -41,6 +41,8 @@ func meaningOf(m proto.Message, now record.Time) []fault.Violation {
 		r.signing(m)
 	case *pb.SupersedeResultRequest:
 		r.superseding(m)
+	default:
+		broken = r.engineMeaning(m)
 	}
 	return merge(r.violations, broken)
 }

@@ -77,6 +77,58 @@ func (HeartRateFormula) EnumDescriptor() ([]byte, []int) {
 	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{0}
 }
 
+// RepetitionKind is what counts as one repetition: published sources disagree, so a protocol says it.
+type RepetitionKind int32
+
+const (
+	RepetitionKind_REPETITION_KIND_UNSPECIFIED RepetitionKind = 0
+	// One movement up or down.
+	RepetitionKind_REPETITION_KIND_MOVEMENT RepetitionKind = 1
+	// Up and down again.
+	RepetitionKind_REPETITION_KIND_CYCLE RepetitionKind = 2
+)
+
+// Enum value maps for RepetitionKind.
+var (
+	RepetitionKind_name = map[int32]string{
+		0: "REPETITION_KIND_UNSPECIFIED",
+		1: "REPETITION_KIND_MOVEMENT",
+		2: "REPETITION_KIND_CYCLE",
+	}
+	RepetitionKind_value = map[string]int32{
+		"REPETITION_KIND_UNSPECIFIED": 0,
+		"REPETITION_KIND_MOVEMENT":    1,
+		"REPETITION_KIND_CYCLE":       2,
+	}
+)
+
+func (x RepetitionKind) Enum() *RepetitionKind {
+	p := new(RepetitionKind)
+	*p = x
+	return p
+}
+
+func (x RepetitionKind) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (RepetitionKind) Descriptor() protoreflect.EnumDescriptor {
+	return file_ponderal_v1_protocols_proto_enumTypes[1].Descriptor()
+}
+
+func (RepetitionKind) Type() protoreflect.EnumType {
+	return &file_ponderal_v1_protocols_proto_enumTypes[1]
+}
+
+func (x RepetitionKind) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use RepetitionKind.Descriptor instead.
+func (RepetitionKind) EnumDescriptor() ([]byte, []int) {
+	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{1}
+}
+
 // HeartRateLimit ends a series when the heart rate in a trial is above it.
 type HeartRateLimit struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -267,9 +319,33 @@ type Protocol struct {
 	// A trial without an effort rating is incomplete.
 	RequiresEffortRating bool `protobuf:"varint,12,opt,name=requires_effort_rating,json=requiresEffortRating,proto3" json:"requires_effort_rating,omitempty"`
 	// Where the protocol comes from, or "common practice, no source".
-	Source        string `protobuf:"bytes,13,opt,name=source,proto3" json:"source,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Source string `protobuf:"bytes,13,opt,name=source,proto3" json:"source,omitempty"`
+	// What one repetition is; unspecified where the protocol leaves it open.
+	RepetitionIs RepetitionKind `protobuf:"varint,14,opt,name=repetition_is,json=repetitionIs,proto3,enum=ponderal.v1.RepetitionKind" json:"repetition_is,omitempty"`
+	// Pace within a trial; 0 where the client chooses.
+	LiftsPerMinute uint32 `protobuf:"varint,15,opt,name=lifts_per_minute,json=liftsPerMinute,proto3" json:"lifts_per_minute,omitempty"`
+	// How long a trial at that pace lasts; with it the repetitions are the product.
+	Minutes uint32 `protobuf:"varint,16,opt,name=minutes,proto3" json:"minutes,omitempty"`
+	// Highest heart rate with which the next trial may begin.
+	HeartRateStartLimit *HeartRateLimit `protobuf:"bytes,17,opt,name=heart_rate_start_limit,json=heartRateStartLimit,proto3" json:"heart_rate_start_limit,omitempty"`
+	// Taken off the load after a failed trial; absent where a failed trial ends the series.
+	BackOff *Mass `protobuf:"bytes,18,opt,name=back_off,json=backOff,proto3" json:"back_off,omitempty"`
+	// Grade of a mechanics sign that voids the trial and ends the series, 2 or 3; 0 stands for 3.
+	StopMechanicsGrade uint32 `protobuf:"varint,19,opt,name=stop_mechanics_grade,json=stopMechanicsGrade,proto3" json:"stop_mechanics_grade,omitempty"`
+	// Load ceiling in percent of the client's body mass; 0 for none. Advice keeps it; a finding does not know the body mass.
+	PercentOfBodyMass uint32 `protobuf:"varint,20,opt,name=percent_of_body_mass,json=percentOfBodyMass,proto3" json:"percent_of_body_mass,omitempty"`
+	// Highest values with which a session may begin.
+	ScreeningLimits *ScreeningLimits `protobuf:"bytes,21,opt,name=screening_limits,json=screeningLimits,proto3" json:"screening_limits,omitempty"`
+	// How old the weighing of a kit's pieces may be.
+	Calibration *CalibrationLimit `protobuf:"bytes,22,opt,name=calibration,proto3" json:"calibration,omitempty"`
+	// Sex that the loads are meant for; unspecified for both.
+	AppliesToSex Sex `protobuf:"varint,23,opt,name=applies_to_sex,json=appliesToSex,proto3,enum=ponderal.v1.Sex" json:"applies_to_sex,omitempty"`
+	// Most trials of a series; 0 for no such limit.
+	MaxTrials uint32 `protobuf:"varint,24,opt,name=max_trials,json=maxTrials,proto3" json:"max_trials,omitempty"`
+	// A trial without the answer whether more is possible is incomplete. Whether the load is sustainable is always required.
+	RequiresMorePossible bool `protobuf:"varint,25,opt,name=requires_more_possible,json=requiresMorePossible,proto3" json:"requires_more_possible,omitempty"`
+	unknownFields        protoimpl.UnknownFields
+	sizeCache            protoimpl.SizeCache
 }
 
 func (x *Protocol) Reset() {
@@ -393,6 +469,206 @@ func (x *Protocol) GetSource() string {
 	return ""
 }
 
+func (x *Protocol) GetRepetitionIs() RepetitionKind {
+	if x != nil {
+		return x.RepetitionIs
+	}
+	return RepetitionKind_REPETITION_KIND_UNSPECIFIED
+}
+
+func (x *Protocol) GetLiftsPerMinute() uint32 {
+	if x != nil {
+		return x.LiftsPerMinute
+	}
+	return 0
+}
+
+func (x *Protocol) GetMinutes() uint32 {
+	if x != nil {
+		return x.Minutes
+	}
+	return 0
+}
+
+func (x *Protocol) GetHeartRateStartLimit() *HeartRateLimit {
+	if x != nil {
+		return x.HeartRateStartLimit
+	}
+	return nil
+}
+
+func (x *Protocol) GetBackOff() *Mass {
+	if x != nil {
+		return x.BackOff
+	}
+	return nil
+}
+
+func (x *Protocol) GetStopMechanicsGrade() uint32 {
+	if x != nil {
+		return x.StopMechanicsGrade
+	}
+	return 0
+}
+
+func (x *Protocol) GetPercentOfBodyMass() uint32 {
+	if x != nil {
+		return x.PercentOfBodyMass
+	}
+	return 0
+}
+
+func (x *Protocol) GetScreeningLimits() *ScreeningLimits {
+	if x != nil {
+		return x.ScreeningLimits
+	}
+	return nil
+}
+
+func (x *Protocol) GetCalibration() *CalibrationLimit {
+	if x != nil {
+		return x.Calibration
+	}
+	return nil
+}
+
+func (x *Protocol) GetAppliesToSex() Sex {
+	if x != nil {
+		return x.AppliesToSex
+	}
+	return Sex_SEX_UNSPECIFIED
+}
+
+func (x *Protocol) GetMaxTrials() uint32 {
+	if x != nil {
+		return x.MaxTrials
+	}
+	return 0
+}
+
+func (x *Protocol) GetRequiresMorePossible() bool {
+	if x != nil {
+		return x.RequiresMorePossible
+	}
+	return false
+}
+
+// ScreeningLimits are the highest values with which a session may begin; 0 for no limit. Above one the session is refused unless a licensed
+// clinician overrides it with a reason.
+type ScreeningLimits struct {
+	state               protoimpl.MessageState `protogen:"open.v1"`
+	RestingHeartRateBpm uint32                 `protobuf:"varint,1,opt,name=resting_heart_rate_bpm,json=restingHeartRateBpm,proto3" json:"resting_heart_rate_bpm,omitempty"`
+	SystolicMmhg        uint32                 `protobuf:"varint,2,opt,name=systolic_mmhg,json=systolicMmhg,proto3" json:"systolic_mmhg,omitempty"`
+	DiastolicMmhg       uint32                 `protobuf:"varint,3,opt,name=diastolic_mmhg,json=diastolicMmhg,proto3" json:"diastolic_mmhg,omitempty"`
+	unknownFields       protoimpl.UnknownFields
+	sizeCache           protoimpl.SizeCache
+}
+
+func (x *ScreeningLimits) Reset() {
+	*x = ScreeningLimits{}
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ScreeningLimits) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ScreeningLimits) ProtoMessage() {}
+
+func (x *ScreeningLimits) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ScreeningLimits.ProtoReflect.Descriptor instead.
+func (*ScreeningLimits) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *ScreeningLimits) GetRestingHeartRateBpm() uint32 {
+	if x != nil {
+		return x.RestingHeartRateBpm
+	}
+	return 0
+}
+
+func (x *ScreeningLimits) GetSystolicMmhg() uint32 {
+	if x != nil {
+		return x.SystolicMmhg
+	}
+	return 0
+}
+
+func (x *ScreeningLimits) GetDiastolicMmhg() uint32 {
+	if x != nil {
+		return x.DiastolicMmhg
+	}
+	return 0
+}
+
+// CalibrationLimit is how old the weighing of a kit's tote and inserts may be.
+type CalibrationLimit struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Days  uint32                 `protobuf:"varint,1,opt,name=days,proto3" json:"days,omitempty"`
+	// An older weighing keeps the next trial from being done; otherwise it is only said.
+	Block         bool `protobuf:"varint,2,opt,name=block,proto3" json:"block,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CalibrationLimit) Reset() {
+	*x = CalibrationLimit{}
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CalibrationLimit) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CalibrationLimit) ProtoMessage() {}
+
+func (x *CalibrationLimit) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CalibrationLimit.ProtoReflect.Descriptor instead.
+func (*CalibrationLimit) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *CalibrationLimit) GetDays() uint32 {
+	if x != nil {
+		return x.Days
+	}
+	return 0
+}
+
+func (x *CalibrationLimit) GetBlock() bool {
+	if x != nil {
+		return x.Block
+	}
+	return false
+}
+
 // PublishedProtocol is a protocol with its name.
 type PublishedProtocol struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -406,7 +682,7 @@ type PublishedProtocol struct {
 
 func (x *PublishedProtocol) Reset() {
 	*x = PublishedProtocol{}
-	mi := &file_ponderal_v1_protocols_proto_msgTypes[3]
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -418,7 +694,7 @@ func (x *PublishedProtocol) String() string {
 func (*PublishedProtocol) ProtoMessage() {}
 
 func (x *PublishedProtocol) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_protocols_proto_msgTypes[3]
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -431,7 +707,7 @@ func (x *PublishedProtocol) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PublishedProtocol.ProtoReflect.Descriptor instead.
 func (*PublishedProtocol) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{3}
+	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *PublishedProtocol) GetDigest() string {
@@ -464,7 +740,7 @@ type PublishProtocolRequest struct {
 
 func (x *PublishProtocolRequest) Reset() {
 	*x = PublishProtocolRequest{}
-	mi := &file_ponderal_v1_protocols_proto_msgTypes[4]
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -476,7 +752,7 @@ func (x *PublishProtocolRequest) String() string {
 func (*PublishProtocolRequest) ProtoMessage() {}
 
 func (x *PublishProtocolRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_protocols_proto_msgTypes[4]
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -489,7 +765,7 @@ func (x *PublishProtocolRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PublishProtocolRequest.ProtoReflect.Descriptor instead.
 func (*PublishProtocolRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{4}
+	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *PublishProtocolRequest) GetProtocol() *Protocol {
@@ -508,7 +784,7 @@ type PublishProtocolResponse struct {
 
 func (x *PublishProtocolResponse) Reset() {
 	*x = PublishProtocolResponse{}
-	mi := &file_ponderal_v1_protocols_proto_msgTypes[5]
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -520,7 +796,7 @@ func (x *PublishProtocolResponse) String() string {
 func (*PublishProtocolResponse) ProtoMessage() {}
 
 func (x *PublishProtocolResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_protocols_proto_msgTypes[5]
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -533,7 +809,7 @@ func (x *PublishProtocolResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PublishProtocolResponse.ProtoReflect.Descriptor instead.
 func (*PublishProtocolResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{5}
+	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *PublishProtocolResponse) GetProtocol() *PublishedProtocol {
@@ -552,7 +828,7 @@ type GetProtocolRequest struct {
 
 func (x *GetProtocolRequest) Reset() {
 	*x = GetProtocolRequest{}
-	mi := &file_ponderal_v1_protocols_proto_msgTypes[6]
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -564,7 +840,7 @@ func (x *GetProtocolRequest) String() string {
 func (*GetProtocolRequest) ProtoMessage() {}
 
 func (x *GetProtocolRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_protocols_proto_msgTypes[6]
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -577,7 +853,7 @@ func (x *GetProtocolRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetProtocolRequest.ProtoReflect.Descriptor instead.
 func (*GetProtocolRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{6}
+	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *GetProtocolRequest) GetDigest() string {
@@ -596,7 +872,7 @@ type GetProtocolResponse struct {
 
 func (x *GetProtocolResponse) Reset() {
 	*x = GetProtocolResponse{}
-	mi := &file_ponderal_v1_protocols_proto_msgTypes[7]
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -608,7 +884,7 @@ func (x *GetProtocolResponse) String() string {
 func (*GetProtocolResponse) ProtoMessage() {}
 
 func (x *GetProtocolResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_protocols_proto_msgTypes[7]
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -621,7 +897,7 @@ func (x *GetProtocolResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetProtocolResponse.ProtoReflect.Descriptor instead.
 func (*GetProtocolResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{7}
+	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *GetProtocolResponse) GetProtocol() *PublishedProtocol {
@@ -640,7 +916,7 @@ type ListProtocolsRequest struct {
 
 func (x *ListProtocolsRequest) Reset() {
 	*x = ListProtocolsRequest{}
-	mi := &file_ponderal_v1_protocols_proto_msgTypes[8]
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -652,7 +928,7 @@ func (x *ListProtocolsRequest) String() string {
 func (*ListProtocolsRequest) ProtoMessage() {}
 
 func (x *ListProtocolsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_protocols_proto_msgTypes[8]
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -665,7 +941,7 @@ func (x *ListProtocolsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListProtocolsRequest.ProtoReflect.Descriptor instead.
 func (*ListProtocolsRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{8}
+	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *ListProtocolsRequest) GetPage() *Page {
@@ -685,7 +961,7 @@ type ListProtocolsResponse struct {
 
 func (x *ListProtocolsResponse) Reset() {
 	*x = ListProtocolsResponse{}
-	mi := &file_ponderal_v1_protocols_proto_msgTypes[9]
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -697,7 +973,7 @@ func (x *ListProtocolsResponse) String() string {
 func (*ListProtocolsResponse) ProtoMessage() {}
 
 func (x *ListProtocolsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_protocols_proto_msgTypes[9]
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -710,7 +986,7 @@ func (x *ListProtocolsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListProtocolsResponse.ProtoReflect.Descriptor instead.
 func (*ListProtocolsResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{9}
+	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *ListProtocolsResponse) GetProtocols() []*PublishedProtocol {
@@ -741,7 +1017,8 @@ const file_ponderal_v1_protocols_proto_rawDesc = "" +
 	"\x05limit\x12\x05\xbaH\x02\b\x01\"\x8a\x01\n" +
 	"\bLoadStep\x12E\n" +
 	"\x12from_effort_rating\x18\x01 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00$@)\x00\x00\x00\x00\x00\x00\x00\x00R\x10fromEffortRating\x127\n" +
-	"\tincrement\x18\x02 \x01(\v2\x11.ponderal.v1.MassB\x06\xbaH\x03\xc8\x01\x01R\tincrement\"\xad\x05\n" +
+	"\tincrement\x18\x02 \x01(\v2\x11.ponderal.v1.MassB\x06\xbaH\x03\xc8\x01\x01R\tincrement\"\xf3\n" +
+	"\n" +
 	"\bProtocol\x12\x1e\n" +
 	"\x04name\x18\x01 \x01(\tB\n" +
 	"\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x04name\x12>\n" +
@@ -763,7 +1040,28 @@ const file_ponderal_v1_protocols_proto_rawDesc = "" +
 	"\x13requires_heart_rate\x18\v \x01(\bR\x11requiresHeartRate\x124\n" +
 	"\x16requires_effort_rating\x18\f \x01(\bR\x14requiresEffortRating\x12\"\n" +
 	"\x06source\x18\r \x01(\tB\n" +
-	"\xbaH\ar\x05\x10\x03\x18\xf4\x03R\x06source\"\x91\x01\n" +
+	"\xbaH\ar\x05\x10\x03\x18\xf4\x03R\x06source\x12J\n" +
+	"\rrepetition_is\x18\x0e \x01(\x0e2\x1b.ponderal.v1.RepetitionKindB\b\xbaH\x05\x82\x01\x02\x10\x01R\frepetitionIs\x121\n" +
+	"\x10lifts_per_minute\x18\x0f \x01(\rB\a\xbaH\x04*\x02\x18<R\x0eliftsPerMinute\x12!\n" +
+	"\aminutes\x18\x10 \x01(\rB\a\xbaH\x04*\x02\x18<R\aminutes\x12P\n" +
+	"\x16heart_rate_start_limit\x18\x11 \x01(\v2\x1b.ponderal.v1.HeartRateLimitR\x13heartRateStartLimit\x12,\n" +
+	"\bback_off\x18\x12 \x01(\v2\x11.ponderal.v1.MassR\abackOff\x12=\n" +
+	"\x14stop_mechanics_grade\x18\x13 \x01(\rB\v\xbaH\b*\x060\x000\x020\x03R\x12stopMechanicsGrade\x129\n" +
+	"\x14percent_of_body_mass\x18\x14 \x01(\rB\b\xbaH\x05*\x03\x18\xc8\x01R\x11percentOfBodyMass\x12G\n" +
+	"\x10screening_limits\x18\x15 \x01(\v2\x1c.ponderal.v1.ScreeningLimitsR\x0fscreeningLimits\x12?\n" +
+	"\vcalibration\x18\x16 \x01(\v2\x1d.ponderal.v1.CalibrationLimitR\vcalibration\x12@\n" +
+	"\x0eapplies_to_sex\x18\x17 \x01(\x0e2\x10.ponderal.v1.SexB\b\xbaH\x05\x82\x01\x02\x10\x01R\fappliesToSex\x12&\n" +
+	"\n" +
+	"max_trials\x18\x18 \x01(\rB\a\xbaH\x04*\x02\x18dR\tmaxTrials\x124\n" +
+	"\x16requires_more_possible\x18\x19 \x01(\bR\x14requiresMorePossible\"\xb0\x01\n" +
+	"\x0fScreeningLimits\x12=\n" +
+	"\x16resting_heart_rate_bpm\x18\x01 \x01(\rB\b\xbaH\x05*\x03\x18\xfa\x01R\x13restingHeartRateBpm\x12-\n" +
+	"\rsystolic_mmhg\x18\x02 \x01(\rB\b\xbaH\x05*\x03\x18\xac\x02R\fsystolicMmhg\x12/\n" +
+	"\x0ediastolic_mmhg\x18\x03 \x01(\rB\b\xbaH\x05*\x03\x18\xc8\x01R\rdiastolicMmhg\"H\n" +
+	"\x10CalibrationLimit\x12\x1e\n" +
+	"\x04days\x18\x01 \x01(\rB\n" +
+	"\xbaH\a*\x05\x18\xc2\x1c(\x01R\x04days\x12\x14\n" +
+	"\x05block\x18\x02 \x01(\bR\x05block\"\x91\x01\n" +
 	"\x11PublishedProtocol\x12\x16\n" +
 	"\x06digest\x18\x01 \x01(\tR\x06digest\x121\n" +
 	"\bprotocol\x18\x02 \x01(\v2\x15.ponderal.v1.ProtocolR\bprotocol\x121\n" +
@@ -785,7 +1083,11 @@ const file_ponderal_v1_protocols_proto_rawDesc = "" +
 	"\x10HeartRateFormula\x12\"\n" +
 	"\x1eHEART_RATE_FORMULA_UNSPECIFIED\x10\x00\x12\x1f\n" +
 	"\x1bHEART_RATE_FORMULA_FOX_1971\x10\x01\x12\"\n" +
-	"\x1eHEART_RATE_FORMULA_TANAKA_2001\x10\x022\x8d\x03\n" +
+	"\x1eHEART_RATE_FORMULA_TANAKA_2001\x10\x02*j\n" +
+	"\x0eRepetitionKind\x12\x1f\n" +
+	"\x1bREPETITION_KIND_UNSPECIFIED\x10\x00\x12\x1c\n" +
+	"\x18REPETITION_KIND_MOVEMENT\x10\x01\x12\x19\n" +
+	"\x15REPETITION_KIND_CYCLE\x10\x022\x8d\x03\n" +
 	"\x0fProtocolService\x12\x80\x01\n" +
 	"\x0fPublishProtocol\x12#.ponderal.v1.PublishProtocolRequest\x1a$.ponderal.v1.PublishProtocolResponse\"\"\xda\xe2\x18\x06\n" +
 	"\x02\x02\x03\x10\x02\x82\xd3\xe4\x93\x02\x12:\x01*\"\r/v1/protocols\x12|\n" +
@@ -806,53 +1108,63 @@ func file_ponderal_v1_protocols_proto_rawDescGZIP() []byte {
 	return file_ponderal_v1_protocols_proto_rawDescData
 }
 
-var file_ponderal_v1_protocols_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_ponderal_v1_protocols_proto_msgTypes = make([]protoimpl.MessageInfo, 10)
+var file_ponderal_v1_protocols_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
+var file_ponderal_v1_protocols_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
 var file_ponderal_v1_protocols_proto_goTypes = []any{
 	(HeartRateFormula)(0),           // 0: ponderal.v1.HeartRateFormula
-	(*HeartRateLimit)(nil),          // 1: ponderal.v1.HeartRateLimit
-	(*LoadStep)(nil),                // 2: ponderal.v1.LoadStep
-	(*Protocol)(nil),                // 3: ponderal.v1.Protocol
-	(*PublishedProtocol)(nil),       // 4: ponderal.v1.PublishedProtocol
-	(*PublishProtocolRequest)(nil),  // 5: ponderal.v1.PublishProtocolRequest
-	(*PublishProtocolResponse)(nil), // 6: ponderal.v1.PublishProtocolResponse
-	(*GetProtocolRequest)(nil),      // 7: ponderal.v1.GetProtocolRequest
-	(*GetProtocolResponse)(nil),     // 8: ponderal.v1.GetProtocolResponse
-	(*ListProtocolsRequest)(nil),    // 9: ponderal.v1.ListProtocolsRequest
-	(*ListProtocolsResponse)(nil),   // 10: ponderal.v1.ListProtocolsResponse
-	(*Mass)(nil),                    // 11: ponderal.v1.Mass
-	(Zone)(0),                       // 12: ponderal.v1.Zone
-	(Pace)(0),                       // 13: ponderal.v1.Pace
-	(*Revision)(nil),                // 14: ponderal.v1.Revision
-	(*Page)(nil),                    // 15: ponderal.v1.Page
+	(RepetitionKind)(0),             // 1: ponderal.v1.RepetitionKind
+	(*HeartRateLimit)(nil),          // 2: ponderal.v1.HeartRateLimit
+	(*LoadStep)(nil),                // 3: ponderal.v1.LoadStep
+	(*Protocol)(nil),                // 4: ponderal.v1.Protocol
+	(*ScreeningLimits)(nil),         // 5: ponderal.v1.ScreeningLimits
+	(*CalibrationLimit)(nil),        // 6: ponderal.v1.CalibrationLimit
+	(*PublishedProtocol)(nil),       // 7: ponderal.v1.PublishedProtocol
+	(*PublishProtocolRequest)(nil),  // 8: ponderal.v1.PublishProtocolRequest
+	(*PublishProtocolResponse)(nil), // 9: ponderal.v1.PublishProtocolResponse
+	(*GetProtocolRequest)(nil),      // 10: ponderal.v1.GetProtocolRequest
+	(*GetProtocolResponse)(nil),     // 11: ponderal.v1.GetProtocolResponse
+	(*ListProtocolsRequest)(nil),    // 12: ponderal.v1.ListProtocolsRequest
+	(*ListProtocolsResponse)(nil),   // 13: ponderal.v1.ListProtocolsResponse
+	(*Mass)(nil),                    // 14: ponderal.v1.Mass
+	(Zone)(0),                       // 15: ponderal.v1.Zone
+	(Pace)(0),                       // 16: ponderal.v1.Pace
+	(Sex)(0),                        // 17: ponderal.v1.Sex
+	(*Revision)(nil),                // 18: ponderal.v1.Revision
+	(*Page)(nil),                    // 19: ponderal.v1.Page
 }
 var file_ponderal_v1_protocols_proto_depIdxs = []int32{
 	0,  // 0: ponderal.v1.HeartRateLimit.formula:type_name -> ponderal.v1.HeartRateFormula
-	11, // 1: ponderal.v1.LoadStep.increment:type_name -> ponderal.v1.Mass
-	12, // 2: ponderal.v1.Protocol.zones:type_name -> ponderal.v1.Zone
-	13, // 3: ponderal.v1.Protocol.pace:type_name -> ponderal.v1.Pace
-	11, // 4: ponderal.v1.Protocol.start_load:type_name -> ponderal.v1.Mass
-	2,  // 5: ponderal.v1.Protocol.steps:type_name -> ponderal.v1.LoadStep
-	1,  // 6: ponderal.v1.Protocol.heart_rate_limit:type_name -> ponderal.v1.HeartRateLimit
-	11, // 7: ponderal.v1.Protocol.load_ceiling:type_name -> ponderal.v1.Mass
-	3,  // 8: ponderal.v1.PublishedProtocol.protocol:type_name -> ponderal.v1.Protocol
-	14, // 9: ponderal.v1.PublishedProtocol.revision:type_name -> ponderal.v1.Revision
-	3,  // 10: ponderal.v1.PublishProtocolRequest.protocol:type_name -> ponderal.v1.Protocol
-	4,  // 11: ponderal.v1.PublishProtocolResponse.protocol:type_name -> ponderal.v1.PublishedProtocol
-	4,  // 12: ponderal.v1.GetProtocolResponse.protocol:type_name -> ponderal.v1.PublishedProtocol
-	15, // 13: ponderal.v1.ListProtocolsRequest.page:type_name -> ponderal.v1.Page
-	4,  // 14: ponderal.v1.ListProtocolsResponse.protocols:type_name -> ponderal.v1.PublishedProtocol
-	5,  // 15: ponderal.v1.ProtocolService.PublishProtocol:input_type -> ponderal.v1.PublishProtocolRequest
-	7,  // 16: ponderal.v1.ProtocolService.GetProtocol:input_type -> ponderal.v1.GetProtocolRequest
-	9,  // 17: ponderal.v1.ProtocolService.ListProtocols:input_type -> ponderal.v1.ListProtocolsRequest
-	6,  // 18: ponderal.v1.ProtocolService.PublishProtocol:output_type -> ponderal.v1.PublishProtocolResponse
-	8,  // 19: ponderal.v1.ProtocolService.GetProtocol:output_type -> ponderal.v1.GetProtocolResponse
-	10, // 20: ponderal.v1.ProtocolService.ListProtocols:output_type -> ponderal.v1.ListProtocolsResponse
-	18, // [18:21] is the sub-list for method output_type
-	15, // [15:18] is the sub-list for method input_type
-	15, // [15:15] is the sub-list for extension type_name
-	15, // [15:15] is the sub-list for extension extendee
-	0,  // [0:15] is the sub-list for field type_name
+	14, // 1: ponderal.v1.LoadStep.increment:type_name -> ponderal.v1.Mass
+	15, // 2: ponderal.v1.Protocol.zones:type_name -> ponderal.v1.Zone
+	16, // 3: ponderal.v1.Protocol.pace:type_name -> ponderal.v1.Pace
+	14, // 4: ponderal.v1.Protocol.start_load:type_name -> ponderal.v1.Mass
+	3,  // 5: ponderal.v1.Protocol.steps:type_name -> ponderal.v1.LoadStep
+	2,  // 6: ponderal.v1.Protocol.heart_rate_limit:type_name -> ponderal.v1.HeartRateLimit
+	14, // 7: ponderal.v1.Protocol.load_ceiling:type_name -> ponderal.v1.Mass
+	1,  // 8: ponderal.v1.Protocol.repetition_is:type_name -> ponderal.v1.RepetitionKind
+	2,  // 9: ponderal.v1.Protocol.heart_rate_start_limit:type_name -> ponderal.v1.HeartRateLimit
+	14, // 10: ponderal.v1.Protocol.back_off:type_name -> ponderal.v1.Mass
+	5,  // 11: ponderal.v1.Protocol.screening_limits:type_name -> ponderal.v1.ScreeningLimits
+	6,  // 12: ponderal.v1.Protocol.calibration:type_name -> ponderal.v1.CalibrationLimit
+	17, // 13: ponderal.v1.Protocol.applies_to_sex:type_name -> ponderal.v1.Sex
+	4,  // 14: ponderal.v1.PublishedProtocol.protocol:type_name -> ponderal.v1.Protocol
+	18, // 15: ponderal.v1.PublishedProtocol.revision:type_name -> ponderal.v1.Revision
+	4,  // 16: ponderal.v1.PublishProtocolRequest.protocol:type_name -> ponderal.v1.Protocol
+	7,  // 17: ponderal.v1.PublishProtocolResponse.protocol:type_name -> ponderal.v1.PublishedProtocol
+	7,  // 18: ponderal.v1.GetProtocolResponse.protocol:type_name -> ponderal.v1.PublishedProtocol
+	19, // 19: ponderal.v1.ListProtocolsRequest.page:type_name -> ponderal.v1.Page
+	7,  // 20: ponderal.v1.ListProtocolsResponse.protocols:type_name -> ponderal.v1.PublishedProtocol
+	8,  // 21: ponderal.v1.ProtocolService.PublishProtocol:input_type -> ponderal.v1.PublishProtocolRequest
+	10, // 22: ponderal.v1.ProtocolService.GetProtocol:input_type -> ponderal.v1.GetProtocolRequest
+	12, // 23: ponderal.v1.ProtocolService.ListProtocols:input_type -> ponderal.v1.ListProtocolsRequest
+	9,  // 24: ponderal.v1.ProtocolService.PublishProtocol:output_type -> ponderal.v1.PublishProtocolResponse
+	11, // 25: ponderal.v1.ProtocolService.GetProtocol:output_type -> ponderal.v1.GetProtocolResponse
+	13, // 26: ponderal.v1.ProtocolService.ListProtocols:output_type -> ponderal.v1.ListProtocolsResponse
+	24, // [24:27] is the sub-list for method output_type
+	21, // [21:24] is the sub-list for method input_type
+	21, // [21:21] is the sub-list for extension type_name
+	21, // [21:21] is the sub-list for extension extendee
+	0,  // [0:21] is the sub-list for field type_name
 }
 
 func init() { file_ponderal_v1_protocols_proto_init() }
@@ -872,8 +1184,8 @@ func file_ponderal_v1_protocols_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_ponderal_v1_protocols_proto_rawDesc), len(file_ponderal_v1_protocols_proto_rawDesc)),
-			NumEnums:      1,
-			NumMessages:   10,
+			NumEnums:      2,
+			NumMessages:   12,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

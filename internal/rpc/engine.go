@@ -1,0 +1,172 @@
+package rpc
+
+import (
+	"context"
+	"strings"
+
+	"google.golang.org/protobuf/proto"
+
+	pb "ponderal.example/api/ponderal/v1"
+	"ponderal.example/internal/deskwork"
+	"ponderal.example/internal/fault"
+	"ponderal.example/internal/record"
+)
+
+// engine serves what needs nothing stored. It has no use cases behind a principal: whoever has a role may compute.
+type engine struct {
+	pb.UnimplementedEngineServiceServer
+}
+
+func (engine) ScoreSession(ctx context.Context, req *pb.ScoreSessionRequest) (*pb.ScoreSessionResponse, error) {
+	_, resp, err := scoreSession(ctx, req)
+	return resp, err
+}
+
+func (engine) GetHeartRateLimits(ctx context.Context, req *pb.GetHeartRateLimitsRequest) (*pb.GetHeartRateLimitsResponse, error) {
+	r := &reader{}
+	q := deskwork.HeartRateQuestion{
+		AgeYears: int(req.GetAgeYears()), Resting: whole(req.RestingHeartRateBpm), Limit: r.heartRateLimit(req.GetLimit(), "limit"),
+	}
+	if err := r.refused(ctx, req); err != nil {
+		return nil, err
+	}
+	got, err := deskwork.HeartRateLimits(q)
+	if err != nil {
+		return nil, err
+	}
+	w := &writer{}
+	resp := &pb.GetHeartRateLimitsResponse{Cautions: writeRemarks(got.Cautions)}
+	for _, m := range got.Maxima {
+		resp.PredictedMaxima = append(resp.PredictedMaxima, &pb.GetHeartRateLimitsResponse_PredictedMaximum{
+			Formula: say(w, formulae, m.Formula), Rate: w.heartRate(m.Rate),
+		})
+	}
+	if got.Limit != nil {
+		resp.Limit = w.heartRate(*got.Limit)
+	}
+	return answered(w, resp)
+}
+
+func (engine) ClassifyStrength(ctx context.Context, req *pb.ClassifyStrengthRequest) (*pb.ClassifyStrengthResponse, error) {
+	r := &reader{}
+	q := r.strengthQuestion(req)
+	if err := r.refused(ctx, req); err != nil {
+		return nil, err
+	}
+	got, err := deskwork.ClassifyStrength(q)
+	if err != nil {
+		return nil, err
+	}
+	w := &writer{}
+	resp := &pb.ClassifyStrengthResponse{Demand: sayOrNone(w, levels, got.Demand), Cautions: writeRemarks(got.Cautions)}
+	for _, z := range got.Zones {
+		resp.Zones = append(resp.Zones, w.zoneStrength(z))
+	}
+	if got.Overall != nil {
+		resp.Overall = w.zoneStrength(*got.Overall)
+	}
+	if m := w.jobMatch(got.Match); m != nil {
+		resp.TaskMatches, resp.Outcome, resp.Missing = m.GetTasks(), m.GetOutcome(), m.GetMissing()
+	}
+	return answered(w, resp)
+}
+
+func (engine) AnalyzeLifting(ctx context.Context, req *pb.AnalyzeLiftingRequest) (*pb.AnalyzeLiftingResponse, error) {
+	_, resp, err := analyzeLifting(ctx, req)
+	return resp, err
+}
+
+// engineMeaning reads a request of the engine's for meaningOf, and checks of a session document what one that is pushed is checked for.
+func (r *reader) engineMeaning(m proto.Message) []fault.Violation {
+	switch m := m.(type) {
+	case *pb.ScoreSessionRequest:
+		return r.scoring(m).Check()
+	case *pb.GetHeartRateLimitsRequest:
+		r.heartRateLimit(m.GetLimit(), "limit")
+	case *pb.ClassifyStrengthRequest:
+		r.strengthQuestion(m)
+	case *pb.AnalyzeLiftingRequest:
+		r.lifting(m)
+	case *pb.GetPopulationPercentileRequest:
+		r.handlingQuestion(m)
+	}
+	return nil
+}
+
+func scoreSession(ctx context.Context, req *pb.ScoreSessionRequest) (deskwork.Scored, *pb.ScoreSessionResponse, error) {
+	r := &reader{}
+	in := r.scoring(req)
+	if err := r.refused(ctx, req); err != nil {
+		return deskwork.Scored{}, nil, err
+	}
+	got, err := deskwork.Score(in)
+	if err != nil {
+		return deskwork.Scored{}, nil, err
+	}
+	w := &writer{}
+	f := w.finding(record.Stored[record.Finding]{Value: got.Finding})
+	f.Revision = nil
+	resp, err := answered(w, &pb.ScoreSessionResponse{Finding: f, Cautions: writeRemarks(got.Cautions)})
+	return got, resp, err
+}
+
+func (r *reader) scoring(m *pb.ScoreSessionRequest) deskwork.Scoring {
+	in := deskwork.Scoring{
+		Session: r.session(m.GetSession(), "session"), SessionRevision: int(m.GetSession().GetRevision().GetNumber()),
+		Person: record.Person{AgeYears: int(m.GetAgeYears()), Sex: pickOrNone(r, sexes, m.GetSex(), "sex")},
+	}
+	for i, p := range m.GetProtocols() {
+		at := index("protocols", i)
+		if p.GetProtocol() == nil {
+			r.bad(at+".protocol", "protocol.required", "the protocol is needed with its digest")
+			continue
+		}
+		in.Protocols = append(in.Protocols, record.NamedProtocol{Digest: p.GetDigest(), Protocol: r.protocol(p.GetProtocol(), at+".protocol")})
+	}
+	if j := m.GetJobProfile(); j != nil {
+		job := r.jobProfile(j, "job_profile")
+		in.Job, in.JobRevision = &job, int(j.GetRevision().GetNumber())
+	}
+	for i, k := range m.GetKits() {
+		in.Kits = append(in.Kits, r.kit(k, index("kits", i)))
+	}
+	return in
+}
+
+func (r *reader) strengthQuestion(m *pb.ClassifyStrengthRequest) deskwork.StrengthQuestion {
+	q := deskwork.StrengthQuestion{Tasks: r.tasks(m.GetTasks(), "tasks")}
+	for i, c := range m.GetCapacities() {
+		at := index("capacities", i)
+		q.Capacities = append(q.Capacities, deskwork.KnownCapacity{
+			Zone: pick(r, zones, c.GetZone(), at+".zone"), Pace: pick(r, paces, c.GetPace(), at+".pace"), Load: r.massOrNone(c.GetLoad(), at+".load"),
+		})
+	}
+	return q
+}
+
+func (r *reader) tasks(list []*pb.JobTask, at string) []record.JobTask {
+	var all []record.JobTask
+	for i, t := range list {
+		here := index(at, i)
+		all = append(all, record.JobTask{
+			Name: t.GetName(), Zone: pick(r, zones, t.GetZone(), here+".zone"), Pace: pick(r, paces, t.GetPace(), here+".pace"),
+			Load: r.mass(t.GetLoad(), here+".load"),
+		})
+	}
+	return all
+}
+
+func writeRemarks(list []record.Remark) []*pb.Remark {
+	all := make([]*pb.Remark, 0, len(list))
+	for _, v := range list {
+		all = append(all, &pb.Remark{Code: v.Code, Text: v.Text})
+	}
+	return all
+}
+
+// heartRate writes a rate in its three forms; a predicted rate is never below zero.
+func (w *writer) heartRate(v deskwork.HeartRate) *pb.GetHeartRateLimitsResponse_ExactHeartRate {
+	return &pb.GetHeartRateLimitsResponse_ExactHeartRate{
+		ThousandthsBpm: w.number(int(v)), Bpm: strings.TrimSuffix(v.String(), " bpm"), HighestWithinBpm: w.number(int(v / 1000)),
+	}
+}
