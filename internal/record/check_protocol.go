@@ -7,7 +7,8 @@ const minEffortStop Effort = 2
 
 // CheckProtocol checks a protocol before it is published: loads and increments are more than nothing, the ceiling lets the first trial be
 // done, steps rise from the rating 0, a heart-rate limit has one form and the formula that this form needs, and the effort stop
-// is a rating from 1 to 10.
+// is a rating from 1 to 10. Of what a protocol may have besides: the back-off is more than nothing, mechanics stop a series at grade 2 or 3,
+// minutes need a pace and make the repetitions, screening limits something, and a calibration lasts a day at least.
 func CheckProtocol(p Protocol, at string) []fault.Violation {
 	var k checker
 	k.demand(!p.StartLoad.IsZero(), at+".start_load", "protocol.load_positive", "the start load is more than nothing")
@@ -17,7 +18,27 @@ func CheckProtocol(p Protocol, at string) []fault.Violation {
 	if p.HeartRateLimit != nil {
 		k.heartRateLimit(p.HeartRateLimit, at+".heart_rate_limit")
 	}
+	if p.HeartRateStartLimit != nil {
+		k.heartRateLimit(p.HeartRateStartLimit, at+".heart_rate_start_limit")
+	}
+	k.more(&p, at)
 	return k.found
+}
+
+// more checks what a protocol may have besides its loads, its steps and its heart-rate limits.
+func (c *checker) more(p *Protocol, at string) {
+	c.demand(p.BackOff == nil || p.BackOff.Units() > 0, at+".back_off", "protocol.back_off_positive", "a back-off is more than nothing")
+	grade := p.StopMechanicsGrade
+	c.demand(grade == 0 || grade == 2 || grade == 3, at+".stop_mechanics_grade", "protocol.stop_mechanics_grade", "mechanics stop a series at grade 2 or 3")
+	c.demand(p.Minutes == 0 || p.LiftsPerMinute > 0, at+".minutes", "protocol.minutes_need_pace", "a trial of so many minutes has a number of lifts per minute")
+	if p.Minutes > 0 && p.LiftsPerMinute > 0 {
+		c.demand(p.Repetitions == p.Minutes*p.LiftsPerMinute, at+".repetitions", "protocol.repetitions_by_pace", "the repetitions are the lifts per minute times the minutes")
+	}
+	if l := p.ScreeningLimits; l != nil {
+		c.demand(l.RestingHeartRate > 0 || l.Systolic > 0 || l.Diastolic > 0, at+".screening_limits", "protocol.screening_limits", "screening limits something")
+		c.demand(l.Systolic == 0 || l.Diastolic < l.Systolic, at+".screening_limits.diastolic_mmhg", "protocol.screening_pressures", "the diastolic limit is below the systolic")
+	}
+	c.demand(p.Calibration == nil || p.Calibration.Days > 0, at+".calibration.days", "protocol.calibration_days", "a calibration lasts a day at least")
 }
 
 func (c *checker) steps(steps []LoadStep, at string) {

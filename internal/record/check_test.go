@@ -6,6 +6,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"ponderal.example/internal/canon"
 	"ponderal.example/internal/fault"
 	"ponderal.example/internal/mass"
 	"ponderal.example/internal/record"
@@ -164,6 +165,23 @@ func TestCheckProtocol(t *testing.T) {
 		{"percent with a formula", func(p *record.Protocol) {
 			p.HeartRateLimit = &record.HeartRateLimit{PercentOfReserve: 70, Formula: record.Tanaka2001}
 		}, nil},
+		{"start limit without a form", func(p *record.Protocol) { p.HeartRateStartLimit = &record.HeartRateLimit{} }, []string{"p.heart_rate_start_limit protocol.heart_rate_limit"}},
+		{"start limit in beats", func(p *record.Protocol) { p.HeartRateStartLimit = &record.HeartRateLimit{BPM: 100} }, nil},
+		{"back-off of nothing", func(p *record.Protocol) { p.BackOff = ptr(mass.Zero()) }, []string{"p.back_off protocol.back_off_positive"}},
+		{"back-off", func(p *record.Protocol) { p.BackOff = ptr(mass.FromUnits(1)) }, nil},
+		{"mechanics stop at 1", func(p *record.Protocol) { p.StopMechanicsGrade = 1 }, []string{"p.stop_mechanics_grade protocol.stop_mechanics_grade"}},
+		{"mechanics stop at 2", func(p *record.Protocol) { p.StopMechanicsGrade = 2 }, nil},
+		{"mechanics stop at 4", func(p *record.Protocol) { p.StopMechanicsGrade = 4 }, []string{"p.stop_mechanics_grade protocol.stop_mechanics_grade"}},
+		{"minutes without a pace", func(p *record.Protocol) { p.Minutes = 1 }, []string{"p.minutes protocol.minutes_need_pace"}},
+		{"repetitions not the product", func(p *record.Protocol) { p.Minutes, p.LiftsPerMinute, p.Repetitions = 2, 4, 7 }, []string{"p.repetitions protocol.repetitions_by_pace"}},
+		{"repetitions the product", func(p *record.Protocol) { p.Minutes, p.LiftsPerMinute, p.Repetitions = 2, 4, 8 }, nil},
+		{"pace without minutes", func(p *record.Protocol) { p.LiftsPerMinute, p.Repetitions = 12, 4 }, nil},
+		{"screening that limits nothing", func(p *record.Protocol) { p.ScreeningLimits = &record.ScreeningLimits{} }, []string{"p.screening_limits protocol.screening_limits"}},
+		{"screening of one number", func(p *record.Protocol) { p.ScreeningLimits = &record.ScreeningLimits{Diastolic: 100} }, nil},
+		{"screening limits the wrong way round", func(p *record.Protocol) { p.ScreeningLimits = &record.ScreeningLimits{Systolic: 100, Diastolic: 100} }, []string{"p.screening_limits.diastolic_mmhg protocol.screening_pressures"}},
+		{"screening limits", func(p *record.Protocol) { p.ScreeningLimits = &record.ScreeningLimits{Systolic: 101, Diastolic: 100} }, nil},
+		{"calibration of no days", func(p *record.Protocol) { p.Calibration = &record.CalibrationLimit{} }, []string{"p.calibration.days protocol.calibration_days"}},
+		{"calibration of one day", func(p *record.Protocol) { p.Calibration = &record.CalibrationLimit{Days: 1} }, nil},
 	} {
 		step := func(from record.Effort) record.LoadStep {
 			return record.LoadStep{FromEffort: from, Increment: pounds(5)}
@@ -171,6 +189,21 @@ func TestCheckProtocol(t *testing.T) {
 		p := record.Protocol{StartLoad: pounds(10), EffortStop: 16, Steps: []record.LoadStep{step(0), step(12), step(14)}}
 		c.change(&p)
 		expect(t, c.name, record.CheckProtocol(p, "p"), c.want...)
+	}
+}
+
+// TestOlderProtocolKeepsItsName: what a protocol may have since is left out of its canonical form where it is not set, so that the digest of
+// one published before is the same. The text is that of a protocol of the first contract, written out.
+func TestOlderProtocolKeepsItsName(t *testing.T) {
+	p := record.Protocol{
+		Name: "Lift", Zones: []record.Zone{record.FloorWaist}, Pace: record.Occasional, StartLoad: pounds(10),
+		Steps: []record.LoadStep{{Increment: pounds(10)}}, Repetitions: 4, RestSeconds: 60, EffortStop: 16, Source: "made up",
+	}
+	want := `{"effort_stop":8,"name":"Lift","pace":"occasional","repetitions":4,"requires_effort_rating":false,"requires_heart_rate":false,` +
+		`"rest_seconds":60,"source":"made up","start_load":{"unit":"lb","value":"10"},` +
+		`"steps":[{"from_effort_rating":0,"increment":{"unit":"lb","value":"10"}}],"zones":["floor_waist"]}`
+	if got, err := canon.Marshal(p); err != nil || string(got) != want {
+		t.Errorf("got  %s, %v\nwant %s", got, err, want)
 	}
 }
 

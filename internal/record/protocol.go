@@ -17,6 +17,46 @@ type Protocol struct {
 	RequiresHeartRate    bool            `json:"requires_heart_rate"`
 	RequiresEffortRating bool            `json:"requires_effort_rating"`
 	Source               string          `json:"source"`
+
+	// What follows came later. Each is left out of the canonical form where it is not set, so that the digest of a protocol without it
+	// is what it always was.
+
+	// RepetitionIs says what one repetition is; empty where the protocol leaves it open.
+	RepetitionIs RepetitionKind `json:"repetition_is,omitempty"`
+	// LiftsPerMinute is the pace within a trial, 0 where the person chooses; Minutes is how long a trial at that pace lasts.
+	LiftsPerMinute int `json:"lifts_per_minute,omitempty"`
+	Minutes        int `json:"minutes,omitempty"`
+	// HeartRateStartLimit holds before the next trial.
+	HeartRateStartLimit *HeartRateLimit `json:"heart_rate_start_limit,omitempty"`
+	// BackOff is what is taken off after a failed trial; nil where a failed trial ends the series.
+	BackOff *mass.Mass `json:"back_off,omitempty"`
+	// StopMechanicsGrade is the grade of a sign that voids the trial and ends the series, 2 or 3; 0 stands for 3.
+	StopMechanicsGrade int `json:"stop_mechanics_grade,omitempty"`
+	// PercentOfBodyMass is a load ceiling in percent of the person's body mass; 0 for none.
+	PercentOfBodyMass int               `json:"percent_of_body_mass,omitempty"`
+	ScreeningLimits   *ScreeningLimits  `json:"screening_limits,omitempty"`
+	Calibration       *CalibrationLimit `json:"calibration,omitempty"`
+	// AppliesToSex is the sex that the protocol's loads are meant for; empty for both.
+	AppliesToSex Sex `json:"applies_to_sex,omitempty"`
+	// MaxTrials is the most trials of a series; 0 for no such limit.
+	MaxTrials int `json:"max_trials,omitempty"`
+	// RequiresMorePossible: a trial without the client's answer whether more is possible is incomplete. Whether the load could be
+	// sustained is required by every protocol.
+	RequiresMorePossible bool `json:"requires_more_possible,omitempty"`
+}
+
+// ScreeningLimits are the highest values with which a session may begin: beats per minute and mmHg; 0 for no limit.
+type ScreeningLimits struct {
+	RestingHeartRate int `json:"resting_heart_rate,omitempty"`
+	Systolic         int `json:"systolic,omitempty"`
+	Diastolic        int `json:"diastolic,omitempty"`
+}
+
+// CalibrationLimit is for how many days after its weighing a piece of a kit may be used. Block says that an older one keeps the next
+// trial from being done; otherwise it is only said.
+type CalibrationLimit struct {
+	Days  int  `json:"days"`
+	Block bool `json:"block,omitempty"`
 }
 
 // LoadStep is an increment that applies from an effort rating on.

@@ -199,3 +199,12 @@ const (
 	Fox1971    HeartRateFormula = "fox_1971"
 	Tanaka2001 HeartRateFormula = "tanaka_2001"
 )
+
+// RepetitionKind is what counts as one repetition. Published sources disagree, so a protocol says it.
+type RepetitionKind string
+
+// The kinds: one movement up or down, or up and down again.
+const (
+	RepetitionMovement RepetitionKind = "movement"
+	RepetitionCycle    RepetitionKind = "cycle"
+)

@@ -131,7 +131,11 @@ func fullProtocol(limit *pb.HeartRateLimit) *pb.Protocol {
 		Name: "floor to waist", Zones: []pb.Zone{1, 4}, Pace: pb.Pace_PACE_OCCASIONAL, StartLoad: pounds("10"),
 		Steps:       []*pb.LoadStep{{FromEffortRating: 0.5, Increment: pounds("10")}, {FromEffortRating: 6, Increment: pounds("5")}},
 		Repetitions: 4, RestSeconds: 30, HeartRateLimit: limit, EffortStop: 8, LoadCeiling: pounds("100"), RequiresHeartRate: true,
-		RequiresEffortRating: true, Source: "common practice, no source",
+		RequiresEffortRating: true, Source: "common practice, no source", RepetitionIs: pb.RepetitionKind_REPETITION_KIND_CYCLE,
+		LiftsPerMinute: 4, Minutes: 1, HeartRateStartLimit: limit, BackOff: pounds("5"), StopMechanicsGrade: 2, PercentOfBodyMass: 55,
+		ScreeningLimits: &pb.ScreeningLimits{RestingHeartRateBpm: 100, SystolicMmhg: 180, DiastolicMmhg: 100},
+		Calibration:     &pb.CalibrationLimit{Days: 365, Block: true}, AppliesToSex: pb.Sex_SEX_FEMALE, MaxTrials: 12,
+		RequiresMorePossible: true,
 	}
 }
 

@@ -59,6 +59,19 @@ func (r *reader) protocol(m *pb.Protocol, at string) record.Protocol {
 		HeartRateLimit: r.heartRateLimit(m.GetHeartRateLimit(), at+".heart_rate_limit"),
 		EffortStop:     r.effort(m.GetEffortStop(), at+".effort_stop"), LoadCeiling: r.massOrNone(m.GetLoadCeiling(), at+".load_ceiling"),
 		RequiresHeartRate: m.GetRequiresHeartRate(), RequiresEffortRating: m.GetRequiresEffortRating(), Source: m.GetSource(),
+		RepetitionIs: pickOrNone(r, repetitionKinds, m.GetRepetitionIs(), at+".repetition_is"), LiftsPerMinute: int(m.GetLiftsPerMinute()),
+		Minutes: int(m.GetMinutes()), HeartRateStartLimit: r.heartRateLimit(m.GetHeartRateStartLimit(), at+".heart_rate_start_limit"),
+		BackOff: r.massOrNone(m.GetBackOff(), at+".back_off"), StopMechanicsGrade: int(m.GetStopMechanicsGrade()),
+		PercentOfBodyMass: int(m.GetPercentOfBodyMass()), AppliesToSex: pickOrNone(r, sexes, m.GetAppliesToSex(), at+".applies_to_sex"),
+		MaxTrials: int(m.GetMaxTrials()), RequiresMorePossible: m.GetRequiresMorePossible(),
+	}
+	if l := m.GetScreeningLimits(); l != nil {
+		v.ScreeningLimits = &record.ScreeningLimits{
+			RestingHeartRate: int(l.GetRestingHeartRateBpm()), Systolic: int(l.GetSystolicMmhg()), Diastolic: int(l.GetDiastolicMmhg()),
+		}
+	}
+	if l := m.GetCalibration(); l != nil {
+		v.Calibration = &record.CalibrationLimit{Days: int(l.GetDays()), Block: l.GetBlock()}
 	}
 	for i, z := range m.GetZones() {
 		v.Zones = append(v.Zones, pick(r, zones, z, index(at+".zones", i)))
@@ -83,12 +96,27 @@ func (r *reader) heartRateLimit(m *pb.HeartRateLimit, at string) *record.HeartRa
 }
 
 func (w *writer) protocol(s record.Stored[record.NamedProtocol]) *pb.PublishedProtocol {
-	v := s.Value.Protocol
+	return &pb.PublishedProtocol{Digest: s.Value.Digest, Protocol: w.protocolBody(s.Value.Protocol), Revision: w.revision(s.Revision)}
+}
+
+func (w *writer) protocolBody(v record.Protocol) *pb.Protocol {
 	m := &pb.Protocol{
 		Name: v.Name, Pace: say(w, paces, v.Pace), StartLoad: w.mass(v.StartLoad), Repetitions: w.number(v.Repetitions),
 		RestSeconds: w.number(v.RestSeconds), HeartRateLimit: w.heartRateLimit(v.HeartRateLimit), EffortStop: v.EffortStop.Float(),
 		LoadCeiling: w.massOrNone(v.LoadCeiling), RequiresHeartRate: v.RequiresHeartRate,
 		RequiresEffortRating: v.RequiresEffortRating, Source: v.Source,
+		RepetitionIs: sayOrNone(w, repetitionKinds, v.RepetitionIs), LiftsPerMinute: w.number(v.LiftsPerMinute), Minutes: w.number(v.Minutes),
+		HeartRateStartLimit: w.heartRateLimit(v.HeartRateStartLimit), BackOff: w.massOrNone(v.BackOff),
+		StopMechanicsGrade: w.number(v.StopMechanicsGrade), PercentOfBodyMass: w.number(v.PercentOfBodyMass),
+		AppliesToSex: sayOrNone(w, sexes, v.AppliesToSex), MaxTrials: w.number(v.MaxTrials), RequiresMorePossible: v.RequiresMorePossible,
+	}
+	if l := v.ScreeningLimits; l != nil {
+		m.ScreeningLimits = &pb.ScreeningLimits{
+			RestingHeartRateBpm: w.number(l.RestingHeartRate), SystolicMmhg: w.number(l.Systolic), DiastolicMmhg: w.number(l.Diastolic),
+		}
+	}
+	if l := v.Calibration; l != nil {
+		m.Calibration = &pb.CalibrationLimit{Days: w.number(l.Days), Block: l.Block}
 	}
 	for _, z := range v.Zones {
 		m.Zones = append(m.Zones, say(w, zones, z))
@@ -96,7 +124,7 @@ func (w *writer) protocol(s record.Stored[record.NamedProtocol]) *pb.PublishedPr
 	for _, step := range v.Steps {
 		m.Steps = append(m.Steps, &pb.LoadStep{FromEffortRating: step.FromEffort.Float(), Increment: w.mass(step.Increment)})
 	}
-	return &pb.PublishedProtocol{Digest: s.Value.Digest, Protocol: m, Revision: w.revision(s.Revision)}
+	return m
 }
 
 // heartRateLimit writes the one form that is set.

@@ -133,6 +133,10 @@ var (
 		pb.SignatureMeaning_SIGNATURE_MEANING_REVIEWED:            record.MeaningReviewed,
 		pb.SignatureMeaning_SIGNATURE_MEANING_TESTED_AND_REVIEWED: record.MeaningTestedAndReviewed,
 	})
+	repetitionKinds = newWords(map[pb.RepetitionKind]record.RepetitionKind{
+		pb.RepetitionKind_REPETITION_KIND_MOVEMENT: record.RepetitionMovement,
+		pb.RepetitionKind_REPETITION_KIND_CYCLE:    record.RepetitionCycle,
+	})
 	formulae = newWords(map[pb.HeartRateFormula]record.HeartRateFormula{
 		pb.HeartRateFormula_HEART_RATE_FORMULA_FOX_1971:    record.Fox1971,
 		pb.HeartRateFormula_HEART_RATE_FORMULA_TANAKA_2001: record.Tanaka2001,

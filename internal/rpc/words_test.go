@@ -68,6 +68,7 @@ func TestWords(t *testing.T) {
 	checkWords(t, outcomes)
 	checkWords(t, meanings)
 	checkWords(t, formulae)
+	checkWords(t, repetitionKinds)
 	checkKnown(t, zones, record.Zones())
 	checkKnown(t, paces, record.Paces())
 	checkKnown(t, levels, record.Levels())

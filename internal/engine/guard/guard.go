@@ -10,9 +10,12 @@ import (
 	"ponderal.example/internal/record"
 )
 
-// UnsafeGrade is the grade of a mechanics sign that voids the trial and ends the series. Grades 1 and 2 mark the approach to the
-// maximum and break no limit.
-const UnsafeGrade = 3
+// The grades of a mechanics sign. One at UnsafeGrade voids the trial and ends the series, and so does one at MarkedGrade where the
+// protocol says so; what is below marks the approach to the maximum and breaks no limit.
+const (
+	MarkedGrade = 2
+	UnsafeGrade = 3
+)
 
 // Limits are a protocol's limits worked out for one person on one day.
 type Limits struct {
@@ -26,6 +29,8 @@ type Limits struct {
 	requiresRate    bool
 	requiresRating  bool
 	protocolHasRate bool
+	stopGrade       int
+	requiresMore    bool
 }
 
 // LimitsOf works out the limits. Under a rate-limiting drug a heart rate within its limit proves little, so the effort rating is
@@ -38,6 +43,11 @@ func LimitsOf(p *record.Protocol, person record.Person, s record.Screening) Limi
 		rateLimitDrug:  s.RateLimitingDrug,
 		requiresRate:   p.RequiresHeartRate,
 		requiresRating: p.RequiresEffortRating || s.RateLimitingDrug,
+		stopGrade:      UnsafeGrade,
+		requiresMore:   p.RequiresMorePossible,
+	}
+	if p.StopMechanicsGrade == MarkedGrade {
+		l.stopGrade = MarkedGrade
 	}
 	if p.HeartRateLimit != nil {
 		l.protocolHasRate = true
@@ -56,7 +66,7 @@ func (l *Limits) RequiresRating() bool { return l.requiresRating }
 // Work lists the limits that a trial did not respect, gravest first, in the order of Rank. It depends on neither the order of signs
 // nor that of symptoms.
 //
-//   - symptom, mechanics grade 3 and a heart rate above the limit void the trial and end the series;
+//   - symptom, mechanics grade 3 (or 2, where the protocol says so) and a heart rate above the limit void the trial and end the series;
 //   - an effort rating at or above the stop and a load above the ceiling end the series and leave the trial as it is;
 //   - a load that the client calls not sustainable voids the trial; that, or no more being possible, ends the series;
 //   - too few repetitions void the trial and by themselves say nothing about why;
@@ -67,8 +77,8 @@ func (l *Limits) Work(t *record.Trial) []record.GuardHit {
 	if len(t.Symptoms) > 0 {
 		hits = append(hits, record.GuardHit{Guard: record.GuardSymptom, Measured: symptomText(t.Symptoms), Limit: "none", Voids: true, Ends: true})
 	}
-	if text, unsafe := unsafeText(t.Signs); unsafe {
-		hits = append(hits, record.GuardHit{Guard: record.GuardMechanics, Measured: text, Limit: "grade 2", Voids: true, Ends: true})
+	if text, stops := l.gradeText(t.Signs); stops {
+		hits = append(hits, record.GuardHit{Guard: record.GuardMechanics, Measured: text, Limit: "grade " + strconv.Itoa(l.stopGrade-1), Voids: true, Ends: true})
 	}
 	passedUnderDrug := false
 	if t.HeartRate != nil && l.hasRate {
@@ -120,6 +130,7 @@ func (l *Limits) missing(t *record.Trial) string {
 	note(l.requiresRate && t.HeartRate == nil, "heart rate")
 	note(l.requiresRating && t.Effort == nil, "effort rating")
 	note(t.Sustainable == nil, "acceptability")
+	note(l.requiresMore && t.MorePossible == nil, "whether more is possible")
 	note(l.rateMissing != "", string(l.rateMissing))
 	return text
 }

@@ -80,6 +80,46 @@ func TestWorkWithoutLimits(t *testing.T) {
 	}
 }
 
+// TestStricterMechanics: a protocol may stop at grade 2; the limit and the highest grade are named.
+func TestStricterMechanics(t *testing.T) {
+	p := strict()
+	p.StopMechanicsGrade = guard.MarkedGrade
+	l := guard.LimitsOf(&p, record.Person{}, record.Screening{})
+	for grade, want := range map[int][]record.GuardHit{
+		1: nil,
+		2: hit(record.GuardMechanics, "grade 2: twist", "grade 1", true, true),
+		3: hit(record.GuardMechanics, "grade 3: twist, momentum", "grade 1", true, true),
+	} {
+		trial := good()
+		trial.Signs = []record.MechanicsSign{{Sign: record.SignTwist, Grade: grade}}
+		if grade == 3 {
+			trial.Signs = append(trial.Signs, record.MechanicsSign{Sign: record.SignMomentum, Grade: 2})
+		}
+		if diff := cmp.Diff(want, l.Work(&trial)); diff != "" {
+			t.Errorf("grade %d (-want +got):\n%s", grade, diff)
+		}
+	}
+}
+
+// TestWhetherMoreIsPossible: missing where the protocol requires it, and only there.
+func TestWhetherMoreIsPossible(t *testing.T) {
+	for required, want := range map[bool][]record.GuardHit{
+		false: nil,
+		true:  hit(record.GuardMissingMeasurement, "", "whether more is possible", false, false),
+	} {
+		p, trial := strict(), good()
+		p.RequiresMorePossible, trial.MorePossible = required, nil
+		l := guard.LimitsOf(&p, record.Person{}, record.Screening{})
+		if diff := cmp.Diff(want, l.Work(&trial)); diff != "" {
+			t.Errorf("required %v (-want +got):\n%s", required, diff)
+		}
+		trial.MorePossible = ptr(true)
+		if got := l.Work(&trial); got != nil {
+			t.Errorf("required %v and answered: %v", required, got)
+		}
+	}
+}
+
 // TestRateLimitingDrug: the drug is noted where a heart rate passed, never where it failed or was not limited, and the rating is required.
 func TestRateLimitingDrug(t *testing.T) {
 	drug := record.Screening{RateLimitingDrug: true}

@@ -2,6 +2,7 @@ package guard
 
 import (
 	"slices"
+	"strconv"
 	"strings"
 
 	"ponderal.example/internal/record"
@@ -22,18 +23,20 @@ var signOrder = []record.SignKind{
 // symptomText lists each symptom once, in symptomOrder.
 func symptomText(noted []record.Symptom) string { return listed(noted, symptomOrder) }
 
-// unsafeText lists the signs at the unsafe grade; a grade beyond the scale counts as unsafe.
-func unsafeText(signs []record.MechanicsSign) (text string, unsafe bool) {
+// gradeText lists the signs at the grade that stops or beyond, with the highest of their grades; a grade beyond the scale counts as unsafe.
+func (l *Limits) gradeText(signs []record.MechanicsSign) (text string, stops bool) {
 	var kinds []record.SignKind
+	highest := 0
 	for _, s := range signs {
-		if s.Grade >= UnsafeGrade {
+		if s.Grade >= l.stopGrade {
 			kinds = append(kinds, s.Sign)
+			highest = max(highest, min(s.Grade, UnsafeGrade))
 		}
 	}
 	if len(kinds) == 0 {
 		return "", false
 	}
-	return "grade 3: " + listed(kinds, signOrder), true
+	return "grade " + strconv.Itoa(highest) + ": " + listed(kinds, signOrder), true
 }
 
 // listed writes words in plain text, each once, in the given order; a word outside it comes after, by its spelling.
