@@ -23,7 +23,7 @@ func worst() map[string]record.Kit {
 	return map[string]record.Kit{"powers": unitKit(1, powers...), "near": unitKit(1, near...), "steps": unitKit(1, steps...), "grouped": unitKit(1, grouped...)}
 }
 
-// half are the codes of every second insert.
+// halfOf are the codes of every second insert.
 func halfOf(k record.Kit) []string {
 	var codes []string
 	for i := 0; i < len(k.Inserts); i += 2 {

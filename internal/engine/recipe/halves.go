@@ -47,13 +47,29 @@ func groupsOf(inserts []record.Piece, used []string) []group {
 	return groups
 }
 
-// sum is one choice from the groups of a half: how many of each, in digits of rank.
+// sum is one choice from the groups of a half. Adding inserts of a group adds the same to the mass and to the tie of every sum, so the order of
+// sums is kept.
 type sum struct {
 	units int64
-	// rank has for each group the number left out, the heaviest group in the highest digit: lower has more of the heavier inserts.
-	rank   uint64
-	count  int16
-	shared int16
+	// tie orders sums of equal mass: from the highest bits how many codes are shared with the recipe used before, how many inserts there
+	// are, and the rank, which has for each group the number left out, the heaviest group in the highest digit: lower has more of
+	// the heavier inserts. A rank stays below 2^52: at most 60 inserts, of which a half has at most 2^40 choices.
+	tie uint64
+}
+
+const (
+	countShift  = 52
+	sharedShift = 58
+	countMask   = 1<<(sharedShift-countShift) - 1
+	rankMask    = 1<<countShift - 1
+)
+
+func (s sum) count() int   { return int(s.tie >> countShift & countMask) }
+func (s sum) shared() int  { return int(s.tie >> sharedShift) }
+func (s sum) rank() uint64 { return s.tie & rankMask }
+
+func (s sum) before(o sum) bool {
+	return s.units < o.units || s.units == o.units && s.tie < o.tie
 }
 
 // half are the sums of some groups, in ascending order of mass.
@@ -64,23 +80,13 @@ type half struct {
 
 // pair is a sum of each half.
 type pair struct {
-	left, right choice
+	left, right sum
 	// off is the sum less the target without the tote.
 	off int64
 }
 
-// choice is a sum as a pair holds it.
-type choice struct {
-	rank          uint64
-	count, shared int
-}
-
-func (s *sum) choice() choice {
-	return choice{rank: s.rank, count: int(s.count), shared: int(s.shared)}
-}
-
-func (p *pair) count() int  { return p.left.count + p.right.count }
-func (p *pair) shared() int { return p.left.shared + p.right.shared }
+func (p *pair) count() int  { return p.left.count() + p.right.count() }
+func (p *pair) shared() int { return p.left.shared() + p.right.shared() }
 
 // halves are the whole kit.
 type halves struct {
@@ -89,9 +95,8 @@ type halves struct {
 	merged, partial bool
 }
 
-// split puts the heavier groups in one half and the lighter in the other, so that the larger half is as small as can be. Order by
-// count first orders equal sums by how many inserts they have, otherwise by how many codes they share.
-func split(groups []group, countFirst bool) *halves {
+// split puts the heavier groups in one half and the lighter in the other, so that the larger half is as small as can be.
+func split(groups []group) *halves {
 	best, size := 0, -1.0
 	for at := range len(groups) + 1 {
 		larger := max(product(groups[:at]), product(groups[at:]))
@@ -101,12 +106,8 @@ func split(groups []group, countFirst bool) *halves {
 	}
 	h := &halves{left: half{groups: groups[:best]}, right: half{groups: groups[best:]}}
 	h.merged = size > maxHalf
-	order := byCount
-	if !countFirst {
-		order = byShared
-	}
 	for _, side := range []*half{&h.left, &h.right} {
-		h.partial = side.build(order, h.merged) || h.partial
+		h.partial = side.build(h.merged) || h.partial
 	}
 	return h
 }
@@ -120,86 +121,68 @@ func product(groups []group) float64 {
 	return n
 }
 
-func byCount(a, b *sum) bool {
-	switch {
-	case a.units != b.units:
-		return a.units < b.units
-	case a.count != b.count:
-		return a.count < b.count
+// build makes the ordered sums, adding one group after the other by merging. From the first group that no longer fits all are left out.
+func (h *half) build(merge bool) (partial bool) {
+	size := 1
+	if !merge {
+		size = int(product(h.groups))
 	}
-	return a.rank < b.rank
-}
-
-func byShared(a, b *sum) bool {
-	switch {
-	case a.units != b.units:
-		return a.units < b.units
-	case a.shared != b.shared:
-		return a.shared < b.shared
-	case a.count != b.count:
-		return a.count < b.count
+	weight := uint64(1)
+	weights := make([]uint64, len(h.groups))
+	for i := len(h.groups) - 1; i >= 0; i-- {
+		weights[i] = weight
+		weight *= uint64(len(h.groups[i].codes) + 1)
 	}
-	return a.rank < b.rank
-}
-
-// build makes the ordered sums, adding one group after the other by merging. The groups that no longer fit are left out, and dropped
-// from the half.
-func (h *half) build(before func(a, b *sum) bool, merge bool) (partial bool) {
-	h.sums = []sum{{}}
+	h.sums = append(make([]sum, 0, size), sum{tie: weight - 1})
+	spare := [2][]sum{make([]sum, 0, size), nil}
 	for i := range h.groups {
-		next, fits := h.with(&h.groups[i], before, merge)
-		if !fits {
-			h.groups = h.groups[:i]
+		next, free := h.groups[i].add(h.sums, weights[i], spare, merge)
+		if len(next) > maxHalf {
 			return true
 		}
-		h.sums = next
+		h.sums, spare = next, free
 	}
 	return false
 }
 
-// with are the sums with none to all inserts of one more group, and whether they fit a half.
-func (h *half) with(g *group, before func(a, b *sum) bool, merge bool) (out []sum, fits bool) {
-	out = shifted(h.sums, g, 0)
-	for k := 1; k <= len(g.codes); k++ {
-		out = mergeSums(out, shifted(h.sums, g, k), before)
+// add are the sums with none to all inserts of the group, written to the spare lists, and the lists that are spare then. It stops when
+// they no longer fit a half.
+func (g *group) add(base []sum, weight uint64, spare [2][]sum, merge bool) (all []sum, free [2][]sum) {
+	all = base
+	for k := 1; k <= len(g.codes) && len(all) <= maxHalf; k++ {
+		next := mergeShifted(spare[0][:0], all, base, g.some(k, weight))
 		if merge {
-			out = once(out)
+			next = once(next)
 		}
-		if len(out) > maxHalf {
-			return nil, false
+		spare[0] = all
+		if k == 1 {
+			spare[0] = spare[1]
 		}
+		all = next
 	}
-	return out, true
+	return all, [2][]sum{base, spare[0]}
 }
 
-// shifted are the sums with k inserts of the group.
-func shifted(sums []sum, g *group, k int) []sum {
-	n := len(g.codes)
-	out := make([]sum, len(sums))
-	for i, s := range sums {
-		out[i] = sum{
-			units:  s.units + int64(k)*g.units,
-			rank:   s.rank*uint64(n+1) + uint64(n-k),
-			count:  s.count + int16(k),
-			shared: s.shared + int16(max(0, k-g.fresh)),
-		}
-	}
-	return out
+// some is what k inserts of the group add to a sum.
+func (g *group) some(k int, weight uint64) sum {
+	tie := uint64(k)<<countShift + uint64(max(0, k-g.fresh))<<sharedShift - uint64(k)*weight
+	return sum{units: int64(k) * g.units, tie: tie}
 }
 
-func mergeSums(a, b []sum, before func(a, b *sum) bool) []sum {
-	out := make([]sum, 0, len(a)+len(b))
-	i, j := 0, 0
-	for i < len(a) && j < len(b) {
-		if before(&b[j], &a[i]) {
-			out = append(out, b[j])
-			j++
-			continue
+// mergeShifted merges, in order, a list and another one to each of which a sum is added.
+func mergeShifted(out, a, b []sum, add sum) []sum {
+	out = slices.Grow(out, len(a)+len(b))
+	i := 0
+	for _, s := range b {
+		s.units += add.units
+		s.tie += add.tie
+		for i < len(a) && a[i].before(s) {
+			out = append(out, a[i])
+			i++
 		}
-		out = append(out, a[i])
-		i++
+		out = append(out, s)
 	}
-	return append(append(out, a[i:]...), b[j:]...)
+	return append(out, a[i:]...)
 }
 
 // once keeps of the sums with the same mass and count the first.
@@ -210,7 +193,7 @@ func once(sums []sum) []sum {
 		if len(out) > 0 && out[start].units != s.units {
 			start = len(out)
 		}
-		if !slices.ContainsFunc(out[start:], func(o sum) bool { return o.units == s.units && o.count == s.count }) {
+		if !slices.ContainsFunc(out[start:], func(o sum) bool { return o.units == s.units && o.count() == s.count() }) {
 			out = append(out, s)
 		}
 	}
@@ -219,7 +202,8 @@ func once(sums []sum) []sum {
 
 // recipe names the inserts of a pair.
 func (h *halves) recipe(p pair, tote, target mass.Mass) Recipe {
-	codes := append(h.left.codes(p.left.rank), h.right.codes(p.right.rank)...)
+	codes := make([]string, 0, p.count())
+	codes = h.right.codes(p.right.rank(), h.left.codes(p.left.rank(), codes))
 	load := target.Add(mass.FromUnits(p.off))
 	if len(codes) == 0 {
 		load = tote
@@ -227,21 +211,21 @@ func (h *halves) recipe(p pair, tote, target mass.Mass) Recipe {
 	return Recipe{Codes: codes, Load: load, Off: mass.FromUnits(p.off)}
 }
 
-// codes are those of a choice, heaviest first.
-func (h *half) codes(rank uint64) []string {
-	var groups [][]string
+// codes appends those of a choice, heaviest first.
+func (h *half) codes(rank uint64, to []string) []string {
+	var chosen [MaxInserts]int
 	for i := len(h.groups) - 1; i >= 0; i-- {
-		all := h.groups[i].codes
-		base := uint64(len(all) + 1)
-		k := len(all) - int(rank%base)
-		rank /= base
-		chosen := slices.Clone(all[:k])
-		slices.Sort(chosen)
-		groups = append(groups, chosen)
+		n := uint64(len(h.groups[i].codes))
+		chosen[i] = int(n - rank%(n+1))
+		rank /= n + 1
 	}
-	var codes []string
-	for i := len(groups) - 1; i >= 0; i-- {
-		codes = append(codes, groups[i]...)
+	for i := range h.groups {
+		at := len(to)
+		to = append(to, h.groups[i].codes[:chosen[i]]...)
+		if chosen[i] > 1 {
+			// Those not used before come first in a group.
+			slices.Sort(to[at:])
+		}
 	}
-	return codes
+	return to
 }

@@ -2,182 +2,199 @@ package recipe
 
 import (
 	"cmp"
-	"container/heap"
-	"sort"
+	"math"
+	"slices"
 
 	"ponderal.example/internal/mass"
 )
-
-// maxStreams bounds the memory of a search; a kit of 24 inserts does not reach it.
-const maxStreams = 1 << 14
 
 // meeting walks pairs of sums by how far they are from the target.
 type meeting struct {
 	h    *halves
 	rest int64 // the target without the tote
 	// from is for each left sum the first right sum that with it is not below the target.
-	from []int
-	// start is for each right sum the first that is equally heavy.
-	start []int
-	heap  []stream
+	from []int32
+	heap []stream
 }
 
 // stream are the pairs of one left sum, above (and at) the target or below it, closest first and then fewest inserts.
 type stream struct {
-	far   int64
-	count int
-	below bool
-	rank  uint64
-	left  int
-	right int
+	far         int64
+	tie         uint64 // the count, then whether above
+	left, right int32
 }
 
+func (s *stream) below() bool { return s.tie&1 == 0 }
+
 func newMeeting(h *halves, rest int64) *meeting {
-	m := &meeting{h: h, rest: rest, from: meet(h.left.sums, h.right.sums, rest), start: make([]int, len(h.right.sums))}
-	for j := 1; j < len(m.start); j++ {
-		m.start[j] = j
-		if h.right.sums[j].units == h.right.sums[j-1].units {
-			m.start[j] = m.start[j-1]
-		}
-	}
-	return m
+	return &meeting{h: h, rest: rest, from: meet(h.left.sums, h.right.sums, rest, nil)}
 }
 
 // meet gives for each left sum the first right sum that with it is not below rest.
-func meet(left, right []sum, rest int64) []int {
-	from := make([]int, len(left))
+func meet(left, right []sum, rest int64, from []int32) []int32 {
+	from = slices.Grow(from[:0], len(left))[:len(left)]
 	j := len(right)
 	for i := range left {
 		for j > 0 && right[j-1].units+left[i].units >= rest {
 			j--
 		}
-		from[i] = j
+		from[i] = int32(j)
 	}
 	return from
 }
 
+// first is the first right sum that is as heavy as the one at j.
+func (m *meeting) first(j int32) int32 {
+	sums := m.h.right.sums
+	for j > 0 && sums[j-1].units == sums[j].units {
+		j--
+	}
+	return j
+}
+
 // nearest are the loads next to the target that can be made, with the tote.
 func (m *meeting) nearest(tote mass.Mass) (below, above *mass.Mass) {
-	note := func(load **mass.Mass, units int64, closer bool) {
-		if *load == nil || closer {
-			sum := tote.Add(mass.FromUnits(units))
-			*load = &sum
+	low, high := int64(math.MinInt64), int64(math.MaxInt64)
+	right := m.h.right.sums
+	for i, l := range m.h.left.sums {
+		j := m.from[i]
+		if int(j) < len(right) {
+			high = min(high, l.units+right[j].units)
+		}
+		if j > 0 {
+			low = max(low, l.units+right[j-1].units)
 		}
 	}
-	low, high := int64(0), int64(0)
-	for i := range m.h.left.sums {
-		l := m.h.left.sums[i].units
-		if j := m.from[i]; j < len(m.h.right.sums) {
-			units := l + m.h.right.sums[j].units
-			note(&above, units, units < high)
-			high = above.Sub(tote).Units()
-			if units == m.rest {
-				note(&below, units, true)
-				low = units
-			}
-		}
-		if j := m.from[i] - 1; j >= 0 {
-			units := l + m.h.right.sums[j].units
-			note(&below, units, units > low)
-			low = below.Sub(tote).Units()
-		}
+	if high == m.rest {
+		low = high
+	}
+	if low != math.MinInt64 {
+		sum := tote.Add(mass.FromUnits(low))
+		below = &sum
+	}
+	if high != math.MaxInt64 {
+		sum := tote.Add(mass.FromUnits(high))
+		above = &sum
 	}
 	return below, above
 }
 
-// at sets a stream to a right sum; false when it is past the tolerance.
-func (m *meeting) at(s *stream, right int, tolerance int64) bool {
-	if right < 0 || right >= len(m.h.right.sums) {
-		return false
+// at makes a stream stand at a right sum; false when there is none or it is past the tolerance.
+func (m *meeting) at(left int, right, tolerance int64, below bool) (stream, bool) {
+	if right < 0 || right >= int64(len(m.h.right.sums)) {
+		return stream{}, false
 	}
-	l, r := &m.h.left.sums[s.left], &m.h.right.sums[right]
+	l, r := m.h.left.sums[left], m.h.right.sums[right]
 	off := l.units + r.units - m.rest
-	s.right, s.far, s.count, s.rank = right, max(off, -off), int(l.count)+int(r.count), l.rank
-	return s.far <= tolerance
+	tie := uint64(l.count()+r.count()) << 1
+	if !below {
+		tie |= 1
+	}
+	s := stream{far: max(off, -off), tie: tie, left: int32(left), right: int32(right)}
+	return s, s.far <= tolerance
 }
 
 // next advances a stream: up it goes on; down it goes through equally heavy sums in their order, then to those next below.
-func (m *meeting) next(s *stream, tolerance int64) bool {
-	if !s.below {
-		return m.at(s, s.right+1, tolerance)
+func (m *meeting) next(s stream, tolerance int64) (stream, bool) {
+	sums, j := m.h.right.sums, s.right+1
+	if s.below() && (int(j) == len(sums) || sums[j].units != sums[s.right].units) {
+		if j = m.first(s.right) - 1; j >= 0 {
+			j = m.first(j)
+		}
 	}
-	sums := m.h.right.sums
-	if j := s.right + 1; j < len(sums) && sums[j].units == sums[s.right].units {
-		return m.at(s, j, tolerance)
-	}
-	j := m.start[s.right] - 1
-	if j < 0 {
-		return false
-	}
-	return m.at(s, m.start[j], tolerance)
+	return m.at(int(s.left), int64(j), tolerance, s.below())
 }
 
 // closest lists up to `most` pairs within the tolerance, and whether there are more.
 func (m *meeting) closest(tolerance int64, most int) (found []pair, more bool) {
-	m.heap = make([]stream, 0, min(2*len(m.h.left.sums), maxStreams))
-	for i := range m.h.left.sums {
-		if s := (stream{left: i}); m.at(&s, m.from[i], tolerance) {
-			m.heap = append(m.heap, s)
-		}
-		if j := m.from[i] - 1; j >= 0 {
-			if s := (stream{left: i, below: true}); m.at(&s, m.start[j], tolerance) {
-				m.heap = append(m.heap, s)
-			}
-		}
-		if len(m.heap) >= maxStreams-1 {
-			m.prune(most + 1)
-		}
-	}
-	heap.Init(m)
+	m.gather(tolerance, most+1)
 	for len(m.heap) > 0 {
 		if len(found) == most {
 			return found, true
 		}
-		s := &m.heap[0]
-		l, r := &m.h.left.sums[s.left], &m.h.right.sums[s.right]
-		found = append(found, pair{left: l.choice(), right: r.choice(), off: l.units + r.units - m.rest})
-		if m.next(s, tolerance) {
-			heap.Fix(m, 0)
-			continue
+		s := m.heap[0]
+		l, r := m.h.left.sums[s.left], m.h.right.sums[s.right]
+		found = append(found, pair{left: l, right: r, off: l.units + r.units - m.rest})
+		next, ok := m.next(s, tolerance)
+		if !ok {
+			last := len(m.heap) - 1
+			next, m.heap = m.heap[last], m.heap[:last]
 		}
-		heap.Pop(m)
+		if len(m.heap) > 0 {
+			m.heap[0] = next
+			m.sink(0, false)
+		}
 	}
 	return found, false
 }
 
-// prune keeps the best streams: of a list of n pairs, no other can hold one.
-func (m *meeting) prune(n int) {
-	sort.Sort(m)
-	m.heap = m.heap[:n]
+// gather collects the n best of the streams that begin within the tolerance, in order: among the first n pairs none is of another. Until
+// they are put in order the worst is on top of the heap.
+func (m *meeting) gather(tolerance int64, n int) {
+	m.heap = make([]stream, 0, n)
+	for i := range m.h.left.sums {
+		j := m.from[i]
+		if s, ok := m.at(i, int64(j), tolerance, false); ok {
+			m.keep(s, n)
+		}
+		// What is farther than the worst needs no search for its first.
+		if s, ok := m.at(i, int64(j)-1, tolerance, true); ok && (len(m.heap) < n || s.far <= m.heap[0].far) {
+			s, _ = m.at(i, int64(m.first(j-1)), tolerance, true)
+			m.keep(s, n)
+		}
+	}
+	slices.SortFunc(m.heap, func(a, b stream) int {
+		if m.before(&a, &b) {
+			return -1
+		}
+		return 1
+	})
 }
 
-// Len, Less, Swap, Push and Pop make a heap of the streams.
-func (m *meeting) Len() int { return len(m.heap) }
+// keep takes a stream in among the n best.
+func (m *meeting) keep(s stream, n int) {
+	switch {
+	case len(m.heap) < n:
+		m.heap = append(m.heap, s)
+		if len(m.heap) == n {
+			for i := n/2 - 1; i >= 0; i-- {
+				m.sink(i, true)
+			}
+		}
+	case m.before(&s, &m.heap[0]):
+		m.heap[0] = s
+		m.sink(0, true)
+	}
+}
 
-func (m *meeting) Less(i, j int) bool {
-	a, b := &m.heap[i], &m.heap[j]
+// before orders streams by the pair at which they stand; no two are alike.
+func (m *meeting) before(a, b *stream) bool {
 	switch {
 	case a.far != b.far:
 		return a.far < b.far
-	case a.count != b.count:
-		return a.count < b.count
-	case a.below != b.below:
-		return a.below
-	case a.rank != b.rank:
-		return a.rank < b.rank
+	case a.tie != b.tie:
+		return a.tie < b.tie
+	case a.left != b.left:
+		return m.h.left.sums[a.left].rank() < m.h.left.sums[b.left].rank()
 	}
-	return m.h.right.sums[a.right].rank < m.h.right.sums[b.right].rank
+	return m.h.right.sums[a.right].rank() < m.h.right.sums[b.right].rank()
 }
 
-func (m *meeting) Swap(i, j int) { m.heap[i], m.heap[j] = m.heap[j], m.heap[i] }
-
-// Push is not used: streams only end.
-func (m *meeting) Push(any) {}
-
-// Pop takes the last stream off; the value is not used.
-func (m *meeting) Pop() any {
-	m.heap = m.heap[:len(m.heap)-1]
-	return nil
+// sink moves the stream at i down to its place in the heap, which has the best or the worst on top.
+func (m *meeting) sink(i int, worst bool) {
+	for {
+		best := i
+		for c := 2*i + 1; c <= 2*i+2 && c < len(m.heap); c++ {
+			if m.before(&m.heap[c], &m.heap[best]) != worst {
+				best = c
+			}
+		}
+		if best == i {
+			return
+		}
+		m.heap[i], m.heap[best] = m.heap[best], m.heap[i]
+		i = best
+	}
 }
 
 // different is the best pair within the tolerance whose count is not that given. Sums are taken apart by their count, so that
@@ -186,18 +203,22 @@ func (h *halves) different(rest, tolerance int64, avoid int) (best pair, ok bool
 	left, right := byCounts(h.left.sums), byCounts(h.right.sums)
 	consider := func(l, r *sum) {
 		off := l.units + r.units - rest
-		p := pair{left: l.choice(), right: r.choice(), off: off}
-		if max(off, -off) <= tolerance && (!ok || better(&p, &best)) {
+		if far := max(off, -off); far > tolerance || ok && far > max(best.off, -best.off) {
+			return
+		}
+		if p := (pair{left: *l, right: *r, off: off}); !ok || better(&p, &best) {
 			best, ok = p, true
 		}
 	}
+	var from []int32
 	for lc, ls := range left {
 		for rc, rs := range right {
 			if lc+rc == avoid || len(ls) == 0 || len(rs) == 0 {
 				continue
 			}
-			for i, j := range meet(ls, rs, rest) {
-				if j < len(rs) {
+			from = meet(ls, rs, rest, from)
+			for i, j := range from {
+				if int(j) < len(rs) {
 					consider(&ls[i], &rs[j])
 				}
 				if j > 0 {
@@ -213,18 +234,19 @@ func (h *halves) different(rest, tolerance int64, avoid int) (best pair, ok bool
 func byCounts(sums []sum) [][]sum {
 	var sizes [MaxInserts + 1]int
 	for i := range sums {
-		sizes[sums[i].count]++
+		sizes[sums[i].count()]++
 	}
+	all, start := make([]sum, len(sums)), 0
 	out := make([][]sum, MaxInserts+1)
+	for n, size := range sizes {
+		out[n] = all[start : start : start+size]
+		start += size
+	}
 	for _, s := range sums {
-		list := out[s.count]
-		if list == nil {
-			list = make([]sum, 0, sizes[s.count])
-		}
+		list := out[s.count()]
 		if n := len(list); n == 0 || list[n-1].units != s.units {
-			list = append(list, s)
+			out[s.count()] = append(list, s)
 		}
-		out[s.count] = list
 	}
 	return out
 }
@@ -236,7 +258,7 @@ func better(a, b *pair) bool {
 		cmp.Compare(a.shared(), b.shared()),
 		cmp.Compare(a.count(), b.count()),
 		cmp.Compare(a.off, b.off),
-		cmp.Compare(a.left.rank, b.left.rank),
-		cmp.Compare(a.right.rank, b.right.rank),
+		cmp.Compare(a.left.rank(), b.left.rank()),
+		cmp.Compare(a.right.rank(), b.right.rank()),
 	) < 0
 }

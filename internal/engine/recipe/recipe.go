@@ -82,7 +82,7 @@ func Search(kit record.Kit, target, tolerance mass.Mass, most int) (Answer, erro
 		return Answer{}, err
 	}
 	g := groupsOf(kit.Inserts, nil)
-	halves := split(g, true)
+	halves := split(g)
 	rest := target.Sub(kit.Tote.Mass).Units()
 	m := newMeeting(halves, rest)
 	a := Answer{Partial: halves.partial}
@@ -119,13 +119,13 @@ func Other(kit record.Kit, used []string, tolerance mass.Mass) (Alternative, err
 		return Alternative{}, err
 	}
 	g := groupsOf(kit.Inserts, used)
-	halves := split(g, false)
+	halves := split(g)
 	p, ok := halves.different(target.Sub(kit.Tote.Mass).Units(), tolerance.Units(), len(used))
 	if !ok {
 		v.add("used", RuleAlternative, "the kit makes no load within the tolerance of this one with another number of inserts")
 		return Alternative{Partial: halves.partial}, fault.InvalidFields(v)
 	}
-	return Alternative{Recipe: halves.recipe(p, kit.Tote.Mass, target), Shared: p.left.shared + p.right.shared, Partial: halves.partial}, nil
+	return Alternative{Recipe: halves.recipe(p, kit.Tote.Mass, target), Shared: p.shared(), Partial: halves.partial}, nil
 }
 
 // Load is the mass of the tote with the inserts of those codes; an unknown or repeated code is an error.
