@@ -3,6 +3,7 @@ package rpc
 import (
 	"context"
 	"errors"
+	"strconv"
 	"time"
 
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
@@ -35,6 +36,9 @@ var codeOf = map[fault.Kind]codes.Code{
 	fault.Unimplemented:   codes.Unimplemented,
 }
 
+// moreFields is the member of ErrorInfo's metadata that says how many further fields there was no room to name.
+const moreFields = "more_fields"
+
 // defaultRetry is the advice where a failure that may be retried names none.
 const defaultRetry = time.Second
 
@@ -66,6 +70,8 @@ func statusOf(f *fault.Error, requestID string) *status.Status {
 	reason, text := f.Reason, f.Text
 	if code == codes.Internal {
 		reason, text = "INTERNAL", internalText
+	} else if more := len(f.Violations) - len(named(f.Violations)); more > 0 {
+		text += "; " + strconv.Itoa(more) + " further fields are not named"
 	}
 	st := status.New(code, text)
 	detailed, err := st.WithDetails(detailsOf(f, code, reason, requestID)...)
@@ -75,15 +81,36 @@ func statusOf(f *fault.Error, requestID string) *status.Status {
 	return detailed
 }
 
+// maxNamed is how many bytes the fields named in one answer may have together. Over gRPC the details travel in a header, and common clients
+// take no more than 8 KiB of headers.
+const maxNamed = 5000
+
+// named are the violations that an answer has room for, at least one where there are any.
+func named(all []fault.Violation) []fault.Violation {
+	room := maxNamed
+	for i, v := range all {
+		// Beside the texts there are tags and lengths.
+		room -= len(v.Field) + len(v.Rule) + len(v.Text) + 10
+		if room < 0 && i > 0 {
+			return all[:i]
+		}
+	}
+	return all
+}
+
 func detailsOf(f *fault.Error, code codes.Code, reason, requestID string) []protoadapt.MessageV1 {
-	info := &errdetails.ErrorInfo{Reason: reason, Domain: Domain}
+	info := &errdetails.ErrorInfo{Reason: reason, Domain: Domain, Metadata: map[string]string{}}
 	if requestID != "" {
-		info.Metadata = map[string]string{"request_id": requestID}
+		info.Metadata["request_id"] = requestID
 	}
 	details := []protoadapt.MessageV1{info}
 	if len(f.Violations) > 0 && code != codes.Internal {
 		bad := &errdetails.BadRequest{}
-		for _, v := range f.Violations {
+		shown := named(f.Violations)
+		if more := len(f.Violations) - len(shown); more > 0 {
+			info.Metadata[moreFields] = strconv.Itoa(more)
+		}
+		for _, v := range shown {
 			bad.FieldViolations = append(bad.FieldViolations, &errdetails.BadRequest_FieldViolation{
 				Field: v.Field, Description: v.Text, Reason: v.Rule,
 			})

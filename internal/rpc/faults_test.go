@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -11,6 +12,8 @@ import (
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
+
+	"google.golang.org/protobuf/proto"
 
 	"ponderal.example/internal/fault"
 )
@@ -73,6 +76,34 @@ func TestStatusCarriesDetails(t *testing.T) {
 		if wants := k == fault.Unavailable || k == fault.Overloaded; wants != (retry != nil) {
 			t.Errorf("kind %d: retry info %v", k, retry)
 		}
+	}
+}
+
+// TestManyViolationsFitAHeader: an answer names as many fields as a header of 8 KiB, the usual limit of gRPC clients, has room for, and says how many
+// more there are.
+func TestManyViolationsFitAHeader(t *testing.T) {
+	for _, n := range []int{1, 40, 41, 4000} {
+		f := &fault.Error{Kind: fault.Invalid, Reason: "INVALID_REQUEST", Text: "rules are broken"}
+		for range n {
+			f.Violations = append(f.Violations, fault.Violation{Field: strings.Repeat("f", 50), Rule: strings.Repeat("r", 15), Text: strings.Repeat("t", 50)})
+		}
+		st := statusOf(f, "req-1")
+		info, bad, _ := details(t, st)
+		named := len(bad.GetFieldViolations())
+		if named != min(n, 40) {
+			t.Errorf("%d violations: %d named, want %d", n, named, min(n, 40))
+		}
+		more, said := info.GetMetadata()["more_fields"]
+		if said != (n > 40) || said && (more != strconv.Itoa(n-40) || !strings.Contains(st.Message(), more+" further fields")) {
+			t.Errorf("%d violations: more_fields %q, text %q", n, more, st.Message())
+		}
+		if size := proto.Size(st.Proto()); size > 6<<10 {
+			t.Errorf("%d violations: the status has %d bytes", n, size)
+		}
+	}
+	long := []fault.Violation{{Text: strings.Repeat("t", 6000)}, {Text: "t"}}
+	if got := named(long); len(got) != 1 {
+		t.Errorf("%d named of two of which the first fills the room, want 1", len(got))
 	}
 }
 
