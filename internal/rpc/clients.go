@@ -55,7 +55,8 @@ func (s clients) ListClients(ctx context.Context, req *pb.ListClientsRequest) (*
 
 func (r *reader) client(m *pb.Client, at string) record.Client {
 	return record.Client{
-		ID: r.id(m.GetId()), GivenName: m.GetGivenName(), FamilyName: m.GetFamilyName(), BirthDate: m.GetBirthDate(),
+		ID: r.id(m.GetId(), at+".id"), GivenName: r.line(m.GetGivenName(), at+".given_name"),
+		FamilyName: r.line(m.GetFamilyName(), at+".family_name"), BirthDate: m.GetBirthDate(),
 		Sex: pickOrNone(r, sexes, m.GetSex(), at+".sex"),
 	}
 }

@@ -81,7 +81,7 @@ func (s clinics) ListPayers(ctx context.Context, req *pb.ListPayersRequest) (*pb
 
 func (r *reader) clinic(m *pb.Clinic, at string) record.Clinic {
 	return record.Clinic{
-		ID: r.id(m.GetId()), Name: m.GetName(), DisplayUnit: pick(r, units, m.GetDisplayUnit(), at+".display_unit"),
+		ID: r.id(m.GetId(), at+".id"), Name: r.line(m.GetName(), at+".name"), DisplayUnit: pick(r, units, m.GetDisplayUnit(), at+".display_unit"),
 	}
 }
 
@@ -90,8 +90,8 @@ func (w *writer) clinic(s record.Stored[record.Clinic]) *pb.Clinic {
 	return &pb.Clinic{Id: v.ID, Name: v.Name, DisplayUnit: say(w, units, v.DisplayUnit), Revision: w.revision(s.Revision)}
 }
 
-func (r *reader) payer(m *pb.Payer, _ string) record.Payer {
-	return record.Payer{ID: r.id(m.GetId()), Name: m.GetName()}
+func (r *reader) payer(m *pb.Payer, at string) record.Payer {
+	return record.Payer{ID: r.id(m.GetId(), at+".id"), Name: r.line(m.GetName(), at+".name")}
 }
 
 func (w *writer) payer(s record.Stored[record.Payer]) *pb.Payer {

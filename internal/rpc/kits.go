@@ -54,7 +54,7 @@ func (s kits) ListKits(ctx context.Context, req *pb.ListKitsRequest) (*pb.ListKi
 }
 
 func (r *reader) kit(m *pb.Kit, at string) record.Kit {
-	v := record.Kit{ID: r.id(m.GetId()), Name: m.GetName(), Tote: r.piece(m.GetTote(), at+".tote")}
+	v := record.Kit{ID: r.id(m.GetId(), at+".id"), Name: r.line(m.GetName(), at+".name"), Tote: r.piece(m.GetTote(), at+".tote")}
 	for i, p := range m.GetInserts() {
 		v.Inserts = append(v.Inserts, r.piece(p, index(at+".inserts", i)))
 	}

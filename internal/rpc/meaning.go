@@ -19,6 +19,10 @@ func meaningOf(m proto.Message, now record.Time) []fault.Violation {
 	switch m := m.(type) {
 	case *pb.PutClinicRequest:
 		r.clinic(m.GetClinic(), "clinic")
+	case *pb.PutPayerRequest:
+		r.payer(m.GetPayer(), "payer")
+	case *pb.PutReferralRequest:
+		r.referral(m.GetReferral(), "referral")
 	case *pb.PutMemberRequest:
 		r.member(m.GetMember(), "member")
 	case *pb.CreateTokenRequest:
@@ -37,6 +41,10 @@ func meaningOf(m proto.Message, now record.Time) []fault.Violation {
 		broken = record.CheckSession(r.session(m.GetSession(), "session"), "session")
 	case *pb.CorrectTrialRequest:
 		broken = record.CheckTrial(r.correction(m).Trial, someKit, "trial")
+	case *pb.RescoreSessionRequest:
+		r.text(m.GetReason(), "reason")
+	case *pb.RevokeTokenRequest:
+		r.text(m.GetReason(), "reason")
 	case *pb.SignResultRequest:
 		r.signing(m)
 	case *pb.SupersedeResultRequest:

@@ -55,7 +55,7 @@ func (s members) ListMembers(ctx context.Context, req *pb.ListMembersRequest) (*
 
 func (r *reader) member(m *pb.Member, at string) record.Member {
 	return record.Member{
-		ID: r.id(m.GetId()), Name: m.GetName(), Credential: m.GetCredential(),
+		ID: r.id(m.GetId(), at+".id"), Name: r.line(m.GetName(), at+".name"), Credential: r.line(m.GetCredential(), at+".credential"),
 		Roles: r.roles(m.GetRoles(), at+".roles"), Left: m.GetLeft(),
 	}
 }

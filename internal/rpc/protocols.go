@@ -54,11 +54,11 @@ func (s protocols) ListProtocols(ctx context.Context, req *pb.ListProtocolsReque
 
 func (r *reader) protocol(m *pb.Protocol, at string) record.Protocol {
 	v := record.Protocol{
-		Name: m.GetName(), Pace: pick(r, paces, m.GetPace(), at+".pace"), StartLoad: r.mass(m.GetStartLoad(), at+".start_load"),
+		Name: r.line(m.GetName(), at+".name"), Pace: pick(r, paces, m.GetPace(), at+".pace"), StartLoad: r.mass(m.GetStartLoad(), at+".start_load"),
 		Repetitions: int(m.GetRepetitions()), RestSeconds: int(m.GetRestSeconds()),
 		HeartRateLimit: r.heartRateLimit(m.GetHeartRateLimit(), at+".heart_rate_limit"),
 		EffortStop:     r.effort(m.GetEffortStop(), at+".effort_stop"), LoadCeiling: r.massOrNone(m.GetLoadCeiling(), at+".load_ceiling"),
-		RequiresHeartRate: m.GetRequiresHeartRate(), RequiresEffortRating: m.GetRequiresEffortRating(), Source: m.GetSource(),
+		RequiresHeartRate: m.GetRequiresHeartRate(), RequiresEffortRating: m.GetRequiresEffortRating(), Source: r.text(m.GetSource(), at+".source"),
 		RepetitionIs: pickOrNone(r, repetitionKinds, m.GetRepetitionIs(), at+".repetition_is"), LiftsPerMinute: int(m.GetLiftsPerMinute()),
 		Minutes: int(m.GetMinutes()), HeartRateStartLimit: r.heartRateLimit(m.GetHeartRateStartLimit(), at+".heart_rate_start_limit"),
 		BackOff: r.massOrNone(m.GetBackOff(), at+".back_off"), StopMechanicsGrade: int(m.GetStopMechanicsGrade()),

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"strconv"
 	"strings"
+	"unicode"
 
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -35,8 +36,45 @@ func (r *reader) refused(ctx context.Context, req proto.Message) error {
 	return fault.InvalidFields(merge(r.violations, more))
 }
 
-// id reads a UUID.
-func (r *reader) id(s string) string { return lower(s) }
+// nilID is the id of nothing (RFC 9562, section 5.9); the network's own records stand under it.
+const nilID = "00000000-0000-0000-0000-000000000000"
+
+// id reads a UUID that may be absent where the contract says so.
+func (r *reader) id(s, at string) string {
+	if s == nilID {
+		r.bad(at, "id.nil", "the nil UUID is the id of nothing")
+	}
+	return lower(s)
+}
+
+// line reads a text that is shown within a line: a name, a label, a number. It may be absent where the contract says so.
+func (r *reader) line(s, at string) string {
+	if strings.ContainsFunc(s, moves) {
+		r.bad(at, "text.line", "the text is one line without control characters")
+	}
+	return r.notBlank(s, at)
+}
+
+// text reads a text of people's own words, of one line or more.
+func (r *reader) text(s, at string) string {
+	if strings.ContainsFunc(s, func(c rune) bool { return moves(c) && c != '\n' && c != '\r' && c != '\t' }) {
+		r.bad(at, "text.plain", "the text has no control characters beside line ends and tabs")
+	}
+	return r.notBlank(s, at)
+}
+
+func (r *reader) notBlank(s, at string) string {
+	if s != "" && strings.TrimSpace(s) == "" {
+		r.bad(at, "text.blank", "the text is more than blanks")
+	}
+	return s
+}
+
+// moves reports whether a character controls where or in which direction text is shown, by which a text could pass for another: control
+// characters, line and paragraph separators, and the bidirectional embeddings, overrides and isolates (Unicode Standard Annex 9, section 2).
+func moves(c rune) bool {
+	return unicode.IsControl(c) || c == '\u2028' || c == '\u2029' || c >= '\u202a' && c <= '\u202e' || c >= '\u2066' && c <= '\u2069'
+}
 
 // lower is a UUID in lower case, since both cases are the same id (RFC 9562, section 4).
 func lower(id string) string { return strings.ToLower(id) }

@@ -115,10 +115,10 @@ func (s referrals) ListReleases(ctx context.Context, req *pb.ListReleasesRequest
 	return answered(w, &pb.ListReleasesResponse{Releases: list(w, got.Items, (*writer).release), NextCursor: got.Next})
 }
 
-func (r *reader) referral(m *pb.Referral, _ string) record.Referral {
+func (r *reader) referral(m *pb.Referral, at string) record.Referral {
 	return record.Referral{
-		ID: r.id(m.GetId()), ClientID: r.id(m.GetClientId()), PayerID: r.id(m.GetPayerId()), ClaimNumber: m.GetClaimNumber(),
-		Question: m.GetQuestion(), JobProfileID: r.id(m.GetJobProfileId()),
+		ID: r.id(m.GetId(), at+".id"), ClientID: r.id(m.GetClientId(), at+".client_id"), PayerID: r.id(m.GetPayerId(), at+".payer_id"), ClaimNumber: r.line(m.GetClaimNumber(), at+".claim_number"),
+		Question: r.text(m.GetQuestion(), at+".question"), JobProfileID: r.id(m.GetJobProfileId(), at+".job_profile_id"),
 	}
 }
 
@@ -131,11 +131,11 @@ func (w *writer) referral(s record.Stored[record.Referral]) *pb.Referral {
 }
 
 func (r *reader) jobProfile(m *pb.JobProfile, at string) record.JobProfile {
-	v := record.JobProfile{ID: r.id(m.GetId()), Title: m.GetTitle()}
+	v := record.JobProfile{ID: r.id(m.GetId(), at+".id"), Title: r.line(m.GetTitle(), at+".title")}
 	for i, t := range m.GetTasks() {
 		here := index(at+".tasks", i)
 		v.Tasks = append(v.Tasks, record.JobTask{
-			Name: t.GetName(), Zone: pick(r, zones, t.GetZone(), here+".zone"), Pace: pick(r, paces, t.GetPace(), here+".pace"),
+			Name: r.line(t.GetName(), here+".name"), Zone: pick(r, zones, t.GetZone(), here+".zone"), Pace: pick(r, paces, t.GetPace(), here+".pace"),
 			Load: r.mass(t.GetLoad(), here+".load"),
 		})
 	}
@@ -152,7 +152,7 @@ func (w *writer) jobProfile(s record.Stored[record.JobProfile]) *pb.JobProfile {
 
 func (r *reader) release(m *pb.Release, at string) record.Release {
 	return record.Release{
-		ID: r.id(m.GetId()), ReferralID: r.id(m.GetReferralId()), PayerID: r.id(m.GetPayerId()), Purpose: m.GetPurpose(),
+		ID: r.id(m.GetId(), at+".id"), ReferralID: r.id(m.GetReferralId(), at+".referral_id"), PayerID: r.id(m.GetPayerId(), at+".payer_id"), Purpose: r.text(m.GetPurpose(), at+".purpose"),
 		ExpiresAt: r.time(m.GetExpiresAt(), at+".expires_at"), Revoked: m.GetRevoked(),
 	}
 }

@@ -102,17 +102,17 @@ func (s keys) GetKeys(context.Context, *pb.GetKeysRequest) (*pb.GetKeysResponse,
 
 func (r *reader) signing(m *pb.SignResultRequest) casework.Signing {
 	return casework.Signing{
-		SessionID: r.id(m.GetSessionId()), ResultID: r.id(m.GetResultId()), SessionRevision: int(m.GetSessionRevision()),
+		SessionID: r.id(m.GetSessionId(), "session_id"), ResultID: r.id(m.GetResultId(), "result_id"), SessionRevision: int(m.GetSessionRevision()),
 		Meaning: pick(r, meanings, m.GetMeaning(), "meaning"), Decision: pickOrNone(r, outcomes, m.GetDecision(), "decision"),
-		Comment: m.GetComment(),
+		Comment: r.text(m.GetComment(), "comment"),
 	}
 }
 
 func (r *reader) superseding(m *pb.SupersedeResultRequest) casework.Signing {
 	return casework.Signing{
-		ResultID: r.id(m.GetResultId()), SessionRevision: int(m.GetSessionRevision()),
+		ResultID: r.id(m.GetResultId(), "result_id"), SessionRevision: int(m.GetSessionRevision()),
 		Meaning: pick(r, meanings, m.GetMeaning(), "meaning"), Decision: pickOrNone(r, outcomes, m.GetDecision(), "decision"),
-		Comment: m.GetComment(), Supersedes: r.id(m.GetSupersededId()), SupersedeReason: m.GetReason(),
+		Comment: r.text(m.GetComment(), "comment"), Supersedes: r.id(m.GetSupersededId(), "superseded_id"), SupersedeReason: r.text(m.GetReason(), "reason"),
 	}
 }
 

@@ -83,9 +83,14 @@ func (s sessions) CorrectTrial(ctx context.Context, req *pb.CorrectTrialRequest)
 }
 
 func (s sessions) RescoreSession(ctx context.Context, req *pb.RescoreSessionRequest) (*pb.RescoreSessionResponse, error) {
-	got, err := s.cases.RescoreSession(ctx, principalOf(ctx), casework.Rescoring{
-		SessionID: lower(req.GetSessionId()), Expected: int(req.GetExpectedRevision()), Reason: req.GetReason(),
-	})
+	r := &reader{}
+	in := casework.Rescoring{
+		SessionID: r.id(req.GetSessionId(), "session_id"), Expected: int(req.GetExpectedRevision()), Reason: r.text(req.GetReason(), "reason"),
+	}
+	if err := r.refused(ctx, req); err != nil {
+		return nil, err
+	}
+	got, err := s.cases.RescoreSession(ctx, principalOf(ctx), in)
 	if err != nil {
 		return nil, err
 	}
@@ -97,16 +102,16 @@ func (s sessions) RescoreSession(ctx context.Context, req *pb.RescoreSessionRequ
 
 func (r *reader) correction(m *pb.CorrectTrialRequest) casework.Correction {
 	return casework.Correction{
-		SessionID: r.id(m.GetSessionId()), Series: int(m.GetSeriesNumber()), Trial: r.trial(m.GetTrial(), "trial"),
-		Expected: int(m.GetExpectedRevision()), Reason: m.GetReason(),
+		SessionID: r.id(m.GetSessionId(), "session_id"), Series: int(m.GetSeriesNumber()), Trial: r.trial(m.GetTrial(), "trial"),
+		Expected: int(m.GetExpectedRevision()), Reason: r.text(m.GetReason(), "reason"),
 	}
 }
 
 func (r *reader) session(m *pb.Session, at string) record.Session {
 	v := record.Session{
-		ID: r.id(m.GetId()), ClinicID: r.id(m.GetClinicId()), ReferralID: r.id(m.GetReferralId()), EvaluatorID: r.id(m.GetEvaluatorId()),
+		ID: r.id(m.GetId(), at+".id"), ClinicID: r.id(m.GetClinicId(), at+".clinic_id"), ReferralID: r.id(m.GetReferralId(), at+".referral_id"), EvaluatorID: r.id(m.GetEvaluatorId(), at+".evaluator_id"),
 		StartedAt: r.time(m.GetStartedAt(), at+".started_at"), EndedAt: r.time(m.GetEndedAt(), at+".ended_at"),
-		Screening: readScreening(m.GetScreening()), Series: make([]record.Series, 0, len(m.GetSeries())),
+		Screening: r.screening(m.GetScreening(), at+".screening"), Series: make([]record.Series, 0, len(m.GetSeries())),
 	}
 	for i, s := range m.GetSeries() {
 		v.Series = append(v.Series, r.series(s, index(at+".series", i)))
@@ -114,21 +119,21 @@ func (r *reader) session(m *pb.Session, at string) record.Session {
 	return v
 }
 
-func readScreening(m *pb.Screening) record.Screening {
+func (r *reader) screening(m *pb.Screening, at string) record.Screening {
 	if m == nil {
 		return record.Screening{}
 	}
 	return record.Screening{
 		RestingHeartRate: whole(m.RestingHeartRateBpm), Systolic: whole(m.SystolicMmhg), Diastolic: whole(m.DiastolicMmhg),
-		RateLimitingDrug: m.GetRateLimitingDrug(), OverrideReason: m.GetOverrideReason(),
+		RateLimitingDrug: m.GetRateLimitingDrug(), OverrideReason: r.text(m.GetOverrideReason(), at+".override_reason"),
 	}
 }
 
 func (r *reader) series(m *pb.Series, at string) record.Series {
 	v := record.Series{
 		Number: int(m.GetNumber()), Zone: pick(r, zones, m.GetZone(), at+".zone"), Pace: pick(r, paces, m.GetPace(), at+".pace"),
-		ProtocolDigest: m.GetProtocolDigest(), KitID: r.id(m.GetKitId()), Stop: pickOrNone(r, stops, m.GetStop(), at+".stop"),
-		StopNote: m.GetStopNote(), Trials: make([]record.Trial, 0, len(m.GetTrials())),
+		ProtocolDigest: m.GetProtocolDigest(), KitID: r.id(m.GetKitId(), at+".kit_id"), Stop: pickOrNone(r, stops, m.GetStop(), at+".stop"),
+		StopNote: r.text(m.GetStopNote(), at+".stop_note"), Trials: make([]record.Trial, 0, len(m.GetTrials())),
 	}
 	for i, t := range m.GetTrials() {
 		v.Trials = append(v.Trials, r.trial(t, index(at+".trials", i)))
@@ -144,7 +149,8 @@ func (r *reader) trial(m *pb.Trial, at string) record.Trial {
 	v := record.Trial{
 		Number: int(m.GetNumber()), At: r.time(m.GetAt(), at+".at"), Load: r.mass(m.GetLoad(), at+".load"),
 		InsertCodes: m.GetInsertCodes(), Repetitions: int(m.GetRepetitions()), HeartRate: whole(m.HeartRateBpm),
-		Sustainable: m.Sustainable, MorePossible: m.MorePossible, Blinded: m.GetBlinded(), ClosedReason: m.GetClosedReason(),
+		Sustainable: m.Sustainable, MorePossible: m.MorePossible, Blinded: m.GetBlinded(),
+		ClosedReason: r.text(m.GetClosedReason(), at+".closed_reason"),
 	}
 	if m.EffortRating != nil {
 		e := r.effort(m.GetEffortRating(), at+".effort_rating")

@@ -47,7 +47,12 @@ func (s tokens) ListTokens(ctx context.Context, req *pb.ListTokensRequest) (*pb.
 }
 
 func (s tokens) RevokeToken(ctx context.Context, req *pb.RevokeTokenRequest) (*pb.RevokeTokenResponse, error) {
-	stored, err := s.cases.RevokeToken(ctx, principalOf(ctx), lower(req.GetId()), req.GetReason())
+	r := &reader{}
+	id, reason := r.id(req.GetId(), "id"), r.text(req.GetReason(), "reason")
+	if err := r.refused(ctx, req); err != nil {
+		return nil, err
+	}
+	stored, err := s.cases.RevokeToken(ctx, principalOf(ctx), id, reason)
 	if err != nil {
 		return nil, err
 	}
@@ -57,7 +62,7 @@ func (s tokens) RevokeToken(ctx context.Context, req *pb.RevokeTokenRequest) (*p
 
 func (r *reader) newToken(m *pb.CreateTokenRequest) casework.NewToken {
 	return casework.NewToken{
-		ClinicID: r.id(m.GetClinicId()), PayerID: r.id(m.GetPayerId()), MemberID: r.id(m.GetMemberId()), Label: m.GetLabel(),
+		ClinicID: r.id(m.GetClinicId(), "clinic_id"), PayerID: r.id(m.GetPayerId(), "payer_id"), MemberID: r.id(m.GetMemberId(), "member_id"), Label: r.line(m.GetLabel(), "label"),
 		Roles: r.roles(m.GetRoles(), "roles"), ExpiresAt: r.time(m.GetExpiresAt(), "expires_at"),
 	}
 }
