@@ -12,6 +12,7 @@ import (
 	"ponderal.example/internal/engine/heartrate"
 	"ponderal.example/internal/engine/lifteq"
 	"ponderal.example/internal/engine/measure"
+	"ponderal.example/internal/engine/recipe"
 	"ponderal.example/internal/engine/stats"
 	"ponderal.example/internal/fault"
 	"ponderal.example/internal/record"
@@ -61,6 +62,10 @@ type (
 	Force = handling.Force
 	// ForceUnit is a unit of Force.
 	ForceUnit = handling.ForceUnit
+	// Recipe is a set of inserts that with the tote makes a load.
+	Recipe = recipe.Recipe
+	// Lapse is a piece whose weighing is too old.
+	Lapse = recipe.Lapse
 	// ICC is one intraclass correlation.
 	ICC = stats.ICC
 )

@@ -89,6 +89,8 @@ func (r *reader) engineMeaning(m proto.Message) []fault.Violation {
 		r.lifting(m)
 	case *pb.GetPopulationPercentileRequest:
 		r.handlingQuestion(m)
+	case *pb.FindRecipesRequest:
+		return record.CheckKit(r.recipeQuestion(m).Kit, "kit")
 	}
 	return nil
 }

@@ -2299,6 +2299,223 @@ func (x *AnalyzeAgreementResponse) GetCautions() []*Remark {
 	return nil
 }
 
+type FindRecipesRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// As GetKit shows it.
+	Kit *Kit `protobuf:"bytes,1,opt,name=kit,proto3" json:"kit,omitempty"`
+	// Types that are valid to be assigned to Search:
+	//
+	//	*FindRecipesRequest_Target
+	//	*FindRecipesRequest_Used
+	Search isFindRecipesRequest_Search `protobuf_oneof:"search"`
+	// How far a load may be off; left out, it is made exactly.
+	Tolerance *Mass `protobuf:"bytes,4,opt,name=tolerance,proto3" json:"tolerance,omitempty"`
+	// At most so many recipes for a target; 0 for 10.
+	Most uint32 `protobuf:"varint,5,opt,name=most,proto3" json:"most,omitempty"`
+	// Where given, pieces whose last weighing is too old on a day are named.
+	Calibration   *FindRecipesRequest_CalibrationPolicy `protobuf:"bytes,6,opt,name=calibration,proto3" json:"calibration,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FindRecipesRequest) Reset() {
+	*x = FindRecipesRequest{}
+	mi := &file_ponderal_v1_engine_proto_msgTypes[22]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FindRecipesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FindRecipesRequest) ProtoMessage() {}
+
+func (x *FindRecipesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_engine_proto_msgTypes[22]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FindRecipesRequest.ProtoReflect.Descriptor instead.
+func (*FindRecipesRequest) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_engine_proto_rawDescGZIP(), []int{22}
+}
+
+func (x *FindRecipesRequest) GetKit() *Kit {
+	if x != nil {
+		return x.Kit
+	}
+	return nil
+}
+
+func (x *FindRecipesRequest) GetSearch() isFindRecipesRequest_Search {
+	if x != nil {
+		return x.Search
+	}
+	return nil
+}
+
+func (x *FindRecipesRequest) GetTarget() *Mass {
+	if x != nil {
+		if x, ok := x.Search.(*FindRecipesRequest_Target); ok {
+			return x.Target
+		}
+	}
+	return nil
+}
+
+func (x *FindRecipesRequest) GetUsed() *FindRecipesRequest_UsedInserts {
+	if x != nil {
+		if x, ok := x.Search.(*FindRecipesRequest_Used); ok {
+			return x.Used
+		}
+	}
+	return nil
+}
+
+func (x *FindRecipesRequest) GetTolerance() *Mass {
+	if x != nil {
+		return x.Tolerance
+	}
+	return nil
+}
+
+func (x *FindRecipesRequest) GetMost() uint32 {
+	if x != nil {
+		return x.Most
+	}
+	return 0
+}
+
+func (x *FindRecipesRequest) GetCalibration() *FindRecipesRequest_CalibrationPolicy {
+	if x != nil {
+		return x.Calibration
+	}
+	return nil
+}
+
+type isFindRecipesRequest_Search interface {
+	isFindRecipesRequest_Search()
+}
+
+type FindRecipesRequest_Target struct {
+	// The load to make, tote included.
+	Target *Mass `protobuf:"bytes,2,opt,name=target,proto3,oneof"`
+}
+
+type FindRecipesRequest_Used struct {
+	// The inserts that made a load: asks for the recipe of the same load that looks most different, for a blinded retest.
+	Used *FindRecipesRequest_UsedInserts `protobuf:"bytes,3,opt,name=used,proto3,oneof"`
+}
+
+func (*FindRecipesRequest_Target) isFindRecipesRequest_Search() {}
+
+func (*FindRecipesRequest_Used) isFindRecipesRequest_Search() {}
+
+type FindRecipesResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The closest first; of inserts with equal masses one set is listed. Empty where the kit makes nothing within the tolerance.
+	Recipes []*FindRecipesResponse_Recipe `protobuf:"bytes,1,rep,name=recipes,proto3" json:"recipes,omitempty"`
+	// There are more within the tolerance than are listed.
+	Cut bool `protobuf:"varint,2,opt,name=cut,proto3" json:"cut,omitempty"`
+	// The nearest loads that the kit makes for a target, not above and not below it; absent where there is none.
+	NearestBelow *Mass `protobuf:"bytes,3,opt,name=nearest_below,json=nearestBelow,proto3" json:"nearest_below,omitempty"`
+	NearestAbove *Mass `protobuf:"bytes,4,opt,name=nearest_above,json=nearestAbove,proto3" json:"nearest_above,omitempty"`
+	// The kit is too large to be searched whole: what is listed is right, but there may be more and closer recipes.
+	Partial bool `protobuf:"varint,5,opt,name=partial,proto3" json:"partial,omitempty"`
+	// Pieces of the kit whose weighing does not fit the calibration policy.
+	Lapsed        []*FindRecipesResponse_LapsedPiece `protobuf:"bytes,6,rep,name=lapsed,proto3" json:"lapsed,omitempty"`
+	Cautions      []*Remark                          `protobuf:"bytes,7,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FindRecipesResponse) Reset() {
+	*x = FindRecipesResponse{}
+	mi := &file_ponderal_v1_engine_proto_msgTypes[23]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FindRecipesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FindRecipesResponse) ProtoMessage() {}
+
+func (x *FindRecipesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_engine_proto_msgTypes[23]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FindRecipesResponse.ProtoReflect.Descriptor instead.
+func (*FindRecipesResponse) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_engine_proto_rawDescGZIP(), []int{23}
+}
+
+func (x *FindRecipesResponse) GetRecipes() []*FindRecipesResponse_Recipe {
+	if x != nil {
+		return x.Recipes
+	}
+	return nil
+}
+
+func (x *FindRecipesResponse) GetCut() bool {
+	if x != nil {
+		return x.Cut
+	}
+	return false
+}
+
+func (x *FindRecipesResponse) GetNearestBelow() *Mass {
+	if x != nil {
+		return x.NearestBelow
+	}
+	return nil
+}
+
+func (x *FindRecipesResponse) GetNearestAbove() *Mass {
+	if x != nil {
+		return x.NearestAbove
+	}
+	return nil
+}
+
+func (x *FindRecipesResponse) GetPartial() bool {
+	if x != nil {
+		return x.Partial
+	}
+	return false
+}
+
+func (x *FindRecipesResponse) GetLapsed() []*FindRecipesResponse_LapsedPiece {
+	if x != nil {
+		return x.Lapsed
+	}
+	return nil
+}
+
+func (x *FindRecipesResponse) GetCautions() []*Remark {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
+}
+
 // PredictedMaximum is the highest heart rate that a formula predicts for the age.
 type GetHeartRateLimitsResponse_PredictedMaximum struct {
 	state         protoimpl.MessageState                     `protogen:"open.v1"`
@@ -2310,7 +2527,7 @@ type GetHeartRateLimitsResponse_PredictedMaximum struct {
 
 func (x *GetHeartRateLimitsResponse_PredictedMaximum) Reset() {
 	*x = GetHeartRateLimitsResponse_PredictedMaximum{}
-	mi := &file_ponderal_v1_engine_proto_msgTypes[22]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2322,7 +2539,7 @@ func (x *GetHeartRateLimitsResponse_PredictedMaximum) String() string {
 func (*GetHeartRateLimitsResponse_PredictedMaximum) ProtoMessage() {}
 
 func (x *GetHeartRateLimitsResponse_PredictedMaximum) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_engine_proto_msgTypes[22]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2367,7 +2584,7 @@ type GetHeartRateLimitsResponse_ExactHeartRate struct {
 
 func (x *GetHeartRateLimitsResponse_ExactHeartRate) Reset() {
 	*x = GetHeartRateLimitsResponse_ExactHeartRate{}
-	mi := &file_ponderal_v1_engine_proto_msgTypes[23]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2379,7 +2596,7 @@ func (x *GetHeartRateLimitsResponse_ExactHeartRate) String() string {
 func (*GetHeartRateLimitsResponse_ExactHeartRate) ProtoMessage() {}
 
 func (x *GetHeartRateLimitsResponse_ExactHeartRate) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_engine_proto_msgTypes[23]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2429,7 +2646,7 @@ type ClassifyStrengthRequest_KnownCapacity struct {
 
 func (x *ClassifyStrengthRequest_KnownCapacity) Reset() {
 	*x = ClassifyStrengthRequest_KnownCapacity{}
-	mi := &file_ponderal_v1_engine_proto_msgTypes[24]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2441,7 +2658,7 @@ func (x *ClassifyStrengthRequest_KnownCapacity) String() string {
 func (*ClassifyStrengthRequest_KnownCapacity) ProtoMessage() {}
 
 func (x *ClassifyStrengthRequest_KnownCapacity) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_engine_proto_msgTypes[24]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2490,7 +2707,7 @@ type AnalyzeLiftingRequest_WorkDay struct {
 
 func (x *AnalyzeLiftingRequest_WorkDay) Reset() {
 	*x = AnalyzeLiftingRequest_WorkDay{}
-	mi := &file_ponderal_v1_engine_proto_msgTypes[25]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2502,7 +2719,7 @@ func (x *AnalyzeLiftingRequest_WorkDay) String() string {
 func (*AnalyzeLiftingRequest_WorkDay) ProtoMessage() {}
 
 func (x *AnalyzeLiftingRequest_WorkDay) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_engine_proto_msgTypes[25]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2543,7 +2760,7 @@ type AnalyzeLiftingRequest_WorkPeriod struct {
 
 func (x *AnalyzeLiftingRequest_WorkPeriod) Reset() {
 	*x = AnalyzeLiftingRequest_WorkPeriod{}
-	mi := &file_ponderal_v1_engine_proto_msgTypes[26]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2555,7 +2772,7 @@ func (x *AnalyzeLiftingRequest_WorkPeriod) String() string {
 func (*AnalyzeLiftingRequest_WorkPeriod) ProtoMessage() {}
 
 func (x *AnalyzeLiftingRequest_WorkPeriod) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_engine_proto_msgTypes[26]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2596,7 +2813,7 @@ type GetPopulationPercentileResponse_Factor struct {
 
 func (x *GetPopulationPercentileResponse_Factor) Reset() {
 	*x = GetPopulationPercentileResponse_Factor{}
-	mi := &file_ponderal_v1_engine_proto_msgTypes[27]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2608,7 +2825,7 @@ func (x *GetPopulationPercentileResponse_Factor) String() string {
 func (*GetPopulationPercentileResponse_Factor) ProtoMessage() {}
 
 func (x *GetPopulationPercentileResponse_Factor) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_engine_proto_msgTypes[27]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2648,7 +2865,7 @@ type AnalyzeAgreementRequest_Row struct {
 
 func (x *AnalyzeAgreementRequest_Row) Reset() {
 	*x = AnalyzeAgreementRequest_Row{}
-	mi := &file_ponderal_v1_engine_proto_msgTypes[28]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2660,7 +2877,7 @@ func (x *AnalyzeAgreementRequest_Row) String() string {
 func (*AnalyzeAgreementRequest_Row) ProtoMessage() {}
 
 func (x *AnalyzeAgreementRequest_Row) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_engine_proto_msgTypes[28]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2703,7 +2920,7 @@ type AnalyzeAgreementResponse_IntraclassCorrelation struct {
 
 func (x *AnalyzeAgreementResponse_IntraclassCorrelation) Reset() {
 	*x = AnalyzeAgreementResponse_IntraclassCorrelation{}
-	mi := &file_ponderal_v1_engine_proto_msgTypes[29]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2715,7 +2932,7 @@ func (x *AnalyzeAgreementResponse_IntraclassCorrelation) String() string {
 func (*AnalyzeAgreementResponse_IntraclassCorrelation) ProtoMessage() {}
 
 func (x *AnalyzeAgreementResponse_IntraclassCorrelation) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_engine_proto_msgTypes[29]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2799,7 +3016,7 @@ type AnalyzeAgreementResponse_MeasurementError struct {
 
 func (x *AnalyzeAgreementResponse_MeasurementError) Reset() {
 	*x = AnalyzeAgreementResponse_MeasurementError{}
-	mi := &file_ponderal_v1_engine_proto_msgTypes[30]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2811,7 +3028,7 @@ func (x *AnalyzeAgreementResponse_MeasurementError) String() string {
 func (*AnalyzeAgreementResponse_MeasurementError) ProtoMessage() {}
 
 func (x *AnalyzeAgreementResponse_MeasurementError) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_engine_proto_msgTypes[30]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2857,7 +3074,7 @@ type AnalyzeAgreementResponse_LimitsOfAgreement struct {
 
 func (x *AnalyzeAgreementResponse_LimitsOfAgreement) Reset() {
 	*x = AnalyzeAgreementResponse_LimitsOfAgreement{}
-	mi := &file_ponderal_v1_engine_proto_msgTypes[31]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2869,7 +3086,7 @@ func (x *AnalyzeAgreementResponse_LimitsOfAgreement) String() string {
 func (*AnalyzeAgreementResponse_LimitsOfAgreement) ProtoMessage() {}
 
 func (x *AnalyzeAgreementResponse_LimitsOfAgreement) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_engine_proto_msgTypes[31]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2945,7 +3162,7 @@ type AnalyzeAgreementResponse_Interval struct {
 
 func (x *AnalyzeAgreementResponse_Interval) Reset() {
 	*x = AnalyzeAgreementResponse_Interval{}
-	mi := &file_ponderal_v1_engine_proto_msgTypes[32]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2957,7 +3174,7 @@ func (x *AnalyzeAgreementResponse_Interval) String() string {
 func (*AnalyzeAgreementResponse_Interval) ProtoMessage() {}
 
 func (x *AnalyzeAgreementResponse_Interval) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_engine_proto_msgTypes[32]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2983,6 +3200,248 @@ func (x *AnalyzeAgreementResponse_Interval) GetFrom() float64 {
 func (x *AnalyzeAgreementResponse_Interval) GetTo() float64 {
 	if x != nil {
 		return x.To
+	}
+	return 0
+}
+
+// UsedInserts is a recipe by its codes; none for the tote alone.
+type FindRecipesRequest_UsedInserts struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Codes         []string               `protobuf:"bytes,1,rep,name=codes,proto3" json:"codes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FindRecipesRequest_UsedInserts) Reset() {
+	*x = FindRecipesRequest_UsedInserts{}
+	mi := &file_ponderal_v1_engine_proto_msgTypes[35]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FindRecipesRequest_UsedInserts) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FindRecipesRequest_UsedInserts) ProtoMessage() {}
+
+func (x *FindRecipesRequest_UsedInserts) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_engine_proto_msgTypes[35]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FindRecipesRequest_UsedInserts.ProtoReflect.Descriptor instead.
+func (*FindRecipesRequest_UsedInserts) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_engine_proto_rawDescGZIP(), []int{22, 0}
+}
+
+func (x *FindRecipesRequest_UsedInserts) GetCodes() []string {
+	if x != nil {
+		return x.Codes
+	}
+	return nil
+}
+
+// CalibrationPolicy is how old a weighing may be; for the clinic to set by its quality rules (common practice, no source).
+type FindRecipesRequest_CalibrationPolicy struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The day of use, YYYY-MM-DD.
+	On            string `protobuf:"bytes,1,opt,name=on,proto3" json:"on,omitempty"`
+	MaxAgeDays    uint32 `protobuf:"varint,2,opt,name=max_age_days,json=maxAgeDays,proto3" json:"max_age_days,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FindRecipesRequest_CalibrationPolicy) Reset() {
+	*x = FindRecipesRequest_CalibrationPolicy{}
+	mi := &file_ponderal_v1_engine_proto_msgTypes[36]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FindRecipesRequest_CalibrationPolicy) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FindRecipesRequest_CalibrationPolicy) ProtoMessage() {}
+
+func (x *FindRecipesRequest_CalibrationPolicy) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_engine_proto_msgTypes[36]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FindRecipesRequest_CalibrationPolicy.ProtoReflect.Descriptor instead.
+func (*FindRecipesRequest_CalibrationPolicy) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_engine_proto_rawDescGZIP(), []int{22, 1}
+}
+
+func (x *FindRecipesRequest_CalibrationPolicy) GetOn() string {
+	if x != nil {
+		return x.On
+	}
+	return ""
+}
+
+func (x *FindRecipesRequest_CalibrationPolicy) GetMaxAgeDays() uint32 {
+	if x != nil {
+		return x.MaxAgeDays
+	}
+	return 0
+}
+
+// Recipe is a set of inserts that with the tote makes a load.
+type FindRecipesResponse_Recipe struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Heaviest first; none for the tote alone.
+	Codes []string `protobuf:"bytes,1,rep,name=codes,proto3" json:"codes,omitempty"`
+	Load  *Mass    `protobuf:"bytes,2,opt,name=load,proto3" json:"load,omitempty"`
+	// How far the load is off the target.
+	Difference *Mass `protobuf:"bytes,3,opt,name=difference,proto3" json:"difference,omitempty"`
+	// The load is lighter than the target.
+	Lighter bool `protobuf:"varint,4,opt,name=lighter,proto3" json:"lighter,omitempty"`
+	// For a retest: how many codes it shares with the inserts used.
+	SharedCodes   uint32 `protobuf:"varint,5,opt,name=shared_codes,json=sharedCodes,proto3" json:"shared_codes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FindRecipesResponse_Recipe) Reset() {
+	*x = FindRecipesResponse_Recipe{}
+	mi := &file_ponderal_v1_engine_proto_msgTypes[37]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FindRecipesResponse_Recipe) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FindRecipesResponse_Recipe) ProtoMessage() {}
+
+func (x *FindRecipesResponse_Recipe) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_engine_proto_msgTypes[37]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FindRecipesResponse_Recipe.ProtoReflect.Descriptor instead.
+func (*FindRecipesResponse_Recipe) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_engine_proto_rawDescGZIP(), []int{23, 0}
+}
+
+func (x *FindRecipesResponse_Recipe) GetCodes() []string {
+	if x != nil {
+		return x.Codes
+	}
+	return nil
+}
+
+func (x *FindRecipesResponse_Recipe) GetLoad() *Mass {
+	if x != nil {
+		return x.Load
+	}
+	return nil
+}
+
+func (x *FindRecipesResponse_Recipe) GetDifference() *Mass {
+	if x != nil {
+		return x.Difference
+	}
+	return nil
+}
+
+func (x *FindRecipesResponse_Recipe) GetLighter() bool {
+	if x != nil {
+		return x.Lighter
+	}
+	return false
+}
+
+func (x *FindRecipesResponse_Recipe) GetSharedCodes() uint32 {
+	if x != nil {
+		return x.SharedCodes
+	}
+	return 0
+}
+
+// LapsedPiece is a tote or insert.
+type FindRecipesResponse_LapsedPiece struct {
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	Code       string                 `protobuf:"bytes,1,opt,name=code,proto3" json:"code,omitempty"`
+	VerifiedOn string                 `protobuf:"bytes,2,opt,name=verified_on,json=verifiedOn,proto3" json:"verified_on,omitempty"`
+	// Negative where it was verified later than the day of use.
+	AgeDays       int32 `protobuf:"varint,3,opt,name=age_days,json=ageDays,proto3" json:"age_days,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FindRecipesResponse_LapsedPiece) Reset() {
+	*x = FindRecipesResponse_LapsedPiece{}
+	mi := &file_ponderal_v1_engine_proto_msgTypes[38]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FindRecipesResponse_LapsedPiece) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FindRecipesResponse_LapsedPiece) ProtoMessage() {}
+
+func (x *FindRecipesResponse_LapsedPiece) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_engine_proto_msgTypes[38]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FindRecipesResponse_LapsedPiece.ProtoReflect.Descriptor instead.
+func (*FindRecipesResponse_LapsedPiece) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_engine_proto_rawDescGZIP(), []int{23, 1}
+}
+
+func (x *FindRecipesResponse_LapsedPiece) GetCode() string {
+	if x != nil {
+		return x.Code
+	}
+	return ""
+}
+
+func (x *FindRecipesResponse_LapsedPiece) GetVerifiedOn() string {
+	if x != nil {
+		return x.VerifiedOn
+	}
+	return ""
+}
+
+func (x *FindRecipesResponse_LapsedPiece) GetAgeDays() int32 {
+	if x != nil {
+		return x.AgeDays
 	}
 	return 0
 }
@@ -3205,7 +3664,42 @@ const file_ponderal_v1_engine_proto_rawDesc = "" +
 	"\x0eupper_interval\x18\a \x01(\v2..ponderal.v1.AnalyzeAgreementResponse.IntervalR\rupperInterval\x1a.\n" +
 	"\bInterval\x12\x12\n" +
 	"\x04from\x18\x01 \x01(\x01R\x04from\x12\x0e\n" +
-	"\x02to\x18\x02 \x01(\x01R\x02to*Y\n" +
+	"\x02to\x18\x02 \x01(\x01R\x02to\"\xa1\x04\n" +
+	"\x12FindRecipesRequest\x12*\n" +
+	"\x03kit\x18\x01 \x01(\v2\x10.ponderal.v1.KitB\x06\xbaH\x03\xc8\x01\x01R\x03kit\x12+\n" +
+	"\x06target\x18\x02 \x01(\v2\x11.ponderal.v1.MassH\x00R\x06target\x12A\n" +
+	"\x04used\x18\x03 \x01(\v2+.ponderal.v1.FindRecipesRequest.UsedInsertsH\x00R\x04used\x12/\n" +
+	"\ttolerance\x18\x04 \x01(\v2\x11.ponderal.v1.MassR\ttolerance\x12\x1b\n" +
+	"\x04most\x18\x05 \x01(\rB\a\xbaH\x04*\x02\x18dR\x04most\x12S\n" +
+	"\vcalibration\x18\x06 \x01(\v21.ponderal.v1.FindRecipesRequest.CalibrationPolicyR\vcalibration\x1aB\n" +
+	"\vUsedInserts\x123\n" +
+	"\x05codes\x18\x01 \x03(\tB\x1d\xbaH\x1a\x92\x01\x17\x10<\"\x13r\x112\x0f^[A-Z0-9]{1,8}$R\x05codes\x1aw\n" +
+	"\x11CalibrationPolicy\x123\n" +
+	"\x02on\x18\x01 \x01(\tB#\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\x02on\x12-\n" +
+	"\fmax_age_days\x18\x02 \x01(\rB\v\xbaH\b*\x06\x18\x94\x9d\x02(\x01R\n" +
+	"maxAgeDaysB\x0f\n" +
+	"\x06search\x12\x05\xbaH\x02\b\x01\"\x82\x05\n" +
+	"\x13FindRecipesResponse\x12A\n" +
+	"\arecipes\x18\x01 \x03(\v2'.ponderal.v1.FindRecipesResponse.RecipeR\arecipes\x12\x10\n" +
+	"\x03cut\x18\x02 \x01(\bR\x03cut\x126\n" +
+	"\rnearest_below\x18\x03 \x01(\v2\x11.ponderal.v1.MassR\fnearestBelow\x126\n" +
+	"\rnearest_above\x18\x04 \x01(\v2\x11.ponderal.v1.MassR\fnearestAbove\x12\x18\n" +
+	"\apartial\x18\x05 \x01(\bR\apartial\x12D\n" +
+	"\x06lapsed\x18\x06 \x03(\v2,.ponderal.v1.FindRecipesResponse.LapsedPieceR\x06lapsed\x12/\n" +
+	"\bcautions\x18\a \x03(\v2\x13.ponderal.v1.RemarkR\bcautions\x1a\xb5\x01\n" +
+	"\x06Recipe\x12\x14\n" +
+	"\x05codes\x18\x01 \x03(\tR\x05codes\x12%\n" +
+	"\x04load\x18\x02 \x01(\v2\x11.ponderal.v1.MassR\x04load\x121\n" +
+	"\n" +
+	"difference\x18\x03 \x01(\v2\x11.ponderal.v1.MassR\n" +
+	"difference\x12\x18\n" +
+	"\alighter\x18\x04 \x01(\bR\alighter\x12!\n" +
+	"\fshared_codes\x18\x05 \x01(\rR\vsharedCodes\x1a]\n" +
+	"\vLapsedPiece\x12\x12\n" +
+	"\x04code\x18\x01 \x01(\tR\x04code\x12\x1f\n" +
+	"\vverified_on\x18\x02 \x01(\tR\n" +
+	"verifiedOn\x12\x19\n" +
+	"\bage_days\x18\x03 \x01(\x05R\aageDays*Y\n" +
 	"\vLiftingForm\x12\x1c\n" +
 	"\x18LIFTING_FORM_UNSPECIFIED\x10\x00\x12\x13\n" +
 	"\x0fLIFTING_FORM_US\x10\x01\x12\x17\n" +
@@ -3251,7 +3745,7 @@ const file_ponderal_v1_engine_proto_rawDesc = "" +
 	"\x16FORCE_UNIT_UNSPECIFIED\x10\x00\x12\x10\n" +
 	"\fFORCE_UNIT_N\x10\x01\x12\x12\n" +
 	"\x0eFORCE_UNIT_KGF\x10\x02\x12\x12\n" +
-	"\x0eFORCE_UNIT_LBF\x10\x032\x83\a\n" +
+	"\x0eFORCE_UNIT_LBF\x10\x032\x83\b\n" +
 	"\rEngineService\x12\x7f\n" +
 	"\fScoreSession\x12 .ponderal.v1.ScoreSessionRequest\x1a!.ponderal.v1.ScoreSessionResponse\"*\xda\xe2\x18\v\n" +
 	"\a\x01\x02\x03\x04\x05\x06\a\x10\x04\x82\xd3\xe4\x93\x02\x15:\x01*\"\x10/v1/engine:score\x12\x9b\x01\n" +
@@ -3264,7 +3758,9 @@ const file_ponderal_v1_engine_proto_rawDesc = "" +
 	"\x17GetPopulationPercentile\x12+.ponderal.v1.GetPopulationPercentileRequest\x1a,.ponderal.v1.GetPopulationPercentileResponse\"/\xda\xe2\x18\v\n" +
 	"\a\x01\x02\x03\x04\x05\x06\a\x10\x04\x82\xd3\xe4\x93\x02\x1a:\x01*\"\x15/v1/engine:percentile\x12\x8f\x01\n" +
 	"\x10AnalyzeAgreement\x12$.ponderal.v1.AnalyzeAgreementRequest\x1a%.ponderal.v1.AnalyzeAgreementResponse\".\xda\xe2\x18\v\n" +
-	"\a\x01\x02\x03\x04\x05\x06\a\x10\x04\x82\xd3\xe4\x93\x02\x19:\x01*\"\x14/v1/engine:agreementB-Z+ponderal.example/api/ponderal/v1;ponderalv1b\x06proto3"
+	"\a\x01\x02\x03\x04\x05\x06\a\x10\x04\x82\xd3\xe4\x93\x02\x19:\x01*\"\x14/v1/engine:agreement\x12~\n" +
+	"\vFindRecipes\x12\x1f.ponderal.v1.FindRecipesRequest\x1a .ponderal.v1.FindRecipesResponse\",\xda\xe2\x18\v\n" +
+	"\a\x01\x02\x03\x04\x05\x06\a\x10\x04\x82\xd3\xe4\x93\x02\x17:\x01*\"\x12/v1/engine:recipesB-Z+ponderal.example/api/ponderal/v1;ponderalv1b\x06proto3"
 
 var (
 	file_ponderal_v1_engine_proto_rawDescOnce sync.Once
@@ -3279,7 +3775,7 @@ func file_ponderal_v1_engine_proto_rawDescGZIP() []byte {
 }
 
 var file_ponderal_v1_engine_proto_enumTypes = make([]protoimpl.EnumInfo, 7)
-var file_ponderal_v1_engine_proto_msgTypes = make([]protoimpl.MessageInfo, 33)
+var file_ponderal_v1_engine_proto_msgTypes = make([]protoimpl.MessageInfo, 39)
 var file_ponderal_v1_engine_proto_goTypes = []any{
 	(LiftingForm)(0),                                       // 0: ponderal.v1.LiftingForm
 	(LiftingDuration)(0),                                   // 1: ponderal.v1.LiftingDuration
@@ -3310,136 +3806,156 @@ var file_ponderal_v1_engine_proto_goTypes = []any{
 	(*GetPopulationPercentileResponse)(nil),                // 26: ponderal.v1.GetPopulationPercentileResponse
 	(*AnalyzeAgreementRequest)(nil),                        // 27: ponderal.v1.AnalyzeAgreementRequest
 	(*AnalyzeAgreementResponse)(nil),                       // 28: ponderal.v1.AnalyzeAgreementResponse
-	(*GetHeartRateLimitsResponse_PredictedMaximum)(nil),    // 29: ponderal.v1.GetHeartRateLimitsResponse.PredictedMaximum
-	(*GetHeartRateLimitsResponse_ExactHeartRate)(nil),      // 30: ponderal.v1.GetHeartRateLimitsResponse.ExactHeartRate
-	(*ClassifyStrengthRequest_KnownCapacity)(nil),          // 31: ponderal.v1.ClassifyStrengthRequest.KnownCapacity
-	(*AnalyzeLiftingRequest_WorkDay)(nil),                  // 32: ponderal.v1.AnalyzeLiftingRequest.WorkDay
-	(*AnalyzeLiftingRequest_WorkPeriod)(nil),               // 33: ponderal.v1.AnalyzeLiftingRequest.WorkPeriod
-	(*GetPopulationPercentileResponse_Factor)(nil),         // 34: ponderal.v1.GetPopulationPercentileResponse.Factor
-	(*AnalyzeAgreementRequest_Row)(nil),                    // 35: ponderal.v1.AnalyzeAgreementRequest.Row
-	(*AnalyzeAgreementResponse_IntraclassCorrelation)(nil), // 36: ponderal.v1.AnalyzeAgreementResponse.IntraclassCorrelation
-	(*AnalyzeAgreementResponse_MeasurementError)(nil),      // 37: ponderal.v1.AnalyzeAgreementResponse.MeasurementError
-	(*AnalyzeAgreementResponse_LimitsOfAgreement)(nil),     // 38: ponderal.v1.AnalyzeAgreementResponse.LimitsOfAgreement
-	(*AnalyzeAgreementResponse_Interval)(nil),              // 39: ponderal.v1.AnalyzeAgreementResponse.Interval
-	(*Session)(nil),                                        // 40: ponderal.v1.Session
-	(Sex)(0),                                               // 41: ponderal.v1.Sex
-	(*PublishedProtocol)(nil),                              // 42: ponderal.v1.PublishedProtocol
-	(*JobProfile)(nil),                                     // 43: ponderal.v1.JobProfile
-	(*Kit)(nil),                                            // 44: ponderal.v1.Kit
-	(*Finding)(nil),                                        // 45: ponderal.v1.Finding
-	(*Remark)(nil),                                         // 46: ponderal.v1.Remark
-	(*HeartRateLimit)(nil),                                 // 47: ponderal.v1.HeartRateLimit
-	(*JobTask)(nil),                                        // 48: ponderal.v1.JobTask
-	(*ZoneStrength)(nil),                                   // 49: ponderal.v1.ZoneStrength
-	(StrengthLevel)(0),                                     // 50: ponderal.v1.StrengthLevel
-	(*TaskMatch)(nil),                                      // 51: ponderal.v1.TaskMatch
-	(JobOutcome)(0),                                        // 52: ponderal.v1.JobOutcome
-	(*Mass)(nil),                                           // 53: ponderal.v1.Mass
-	(Unit)(0),                                              // 54: ponderal.v1.Unit
-	(HeartRateFormula)(0),                                  // 55: ponderal.v1.HeartRateFormula
-	(Zone)(0),                                              // 56: ponderal.v1.Zone
-	(Pace)(0),                                              // 57: ponderal.v1.Pace
+	(*FindRecipesRequest)(nil),                             // 29: ponderal.v1.FindRecipesRequest
+	(*FindRecipesResponse)(nil),                            // 30: ponderal.v1.FindRecipesResponse
+	(*GetHeartRateLimitsResponse_PredictedMaximum)(nil),    // 31: ponderal.v1.GetHeartRateLimitsResponse.PredictedMaximum
+	(*GetHeartRateLimitsResponse_ExactHeartRate)(nil),      // 32: ponderal.v1.GetHeartRateLimitsResponse.ExactHeartRate
+	(*ClassifyStrengthRequest_KnownCapacity)(nil),          // 33: ponderal.v1.ClassifyStrengthRequest.KnownCapacity
+	(*AnalyzeLiftingRequest_WorkDay)(nil),                  // 34: ponderal.v1.AnalyzeLiftingRequest.WorkDay
+	(*AnalyzeLiftingRequest_WorkPeriod)(nil),               // 35: ponderal.v1.AnalyzeLiftingRequest.WorkPeriod
+	(*GetPopulationPercentileResponse_Factor)(nil),         // 36: ponderal.v1.GetPopulationPercentileResponse.Factor
+	(*AnalyzeAgreementRequest_Row)(nil),                    // 37: ponderal.v1.AnalyzeAgreementRequest.Row
+	(*AnalyzeAgreementResponse_IntraclassCorrelation)(nil), // 38: ponderal.v1.AnalyzeAgreementResponse.IntraclassCorrelation
+	(*AnalyzeAgreementResponse_MeasurementError)(nil),      // 39: ponderal.v1.AnalyzeAgreementResponse.MeasurementError
+	(*AnalyzeAgreementResponse_LimitsOfAgreement)(nil),     // 40: ponderal.v1.AnalyzeAgreementResponse.LimitsOfAgreement
+	(*AnalyzeAgreementResponse_Interval)(nil),              // 41: ponderal.v1.AnalyzeAgreementResponse.Interval
+	(*FindRecipesRequest_UsedInserts)(nil),                 // 42: ponderal.v1.FindRecipesRequest.UsedInserts
+	(*FindRecipesRequest_CalibrationPolicy)(nil),           // 43: ponderal.v1.FindRecipesRequest.CalibrationPolicy
+	(*FindRecipesResponse_Recipe)(nil),                     // 44: ponderal.v1.FindRecipesResponse.Recipe
+	(*FindRecipesResponse_LapsedPiece)(nil),                // 45: ponderal.v1.FindRecipesResponse.LapsedPiece
+	(*Session)(nil),                                        // 46: ponderal.v1.Session
+	(Sex)(0),                                               // 47: ponderal.v1.Sex
+	(*PublishedProtocol)(nil),                              // 48: ponderal.v1.PublishedProtocol
+	(*JobProfile)(nil),                                     // 49: ponderal.v1.JobProfile
+	(*Kit)(nil),                                            // 50: ponderal.v1.Kit
+	(*Finding)(nil),                                        // 51: ponderal.v1.Finding
+	(*Remark)(nil),                                         // 52: ponderal.v1.Remark
+	(*HeartRateLimit)(nil),                                 // 53: ponderal.v1.HeartRateLimit
+	(*JobTask)(nil),                                        // 54: ponderal.v1.JobTask
+	(*ZoneStrength)(nil),                                   // 55: ponderal.v1.ZoneStrength
+	(StrengthLevel)(0),                                     // 56: ponderal.v1.StrengthLevel
+	(*TaskMatch)(nil),                                      // 57: ponderal.v1.TaskMatch
+	(JobOutcome)(0),                                        // 58: ponderal.v1.JobOutcome
+	(*Mass)(nil),                                           // 59: ponderal.v1.Mass
+	(Unit)(0),                                              // 60: ponderal.v1.Unit
+	(HeartRateFormula)(0),                                  // 61: ponderal.v1.HeartRateFormula
+	(Zone)(0),                                              // 62: ponderal.v1.Zone
+	(Pace)(0),                                              // 63: ponderal.v1.Pace
 }
 var file_ponderal_v1_engine_proto_depIdxs = []int32{
-	40, // 0: ponderal.v1.ScoreSessionRequest.session:type_name -> ponderal.v1.Session
-	41, // 1: ponderal.v1.ScoreSessionRequest.sex:type_name -> ponderal.v1.Sex
-	42, // 2: ponderal.v1.ScoreSessionRequest.protocols:type_name -> ponderal.v1.PublishedProtocol
-	43, // 3: ponderal.v1.ScoreSessionRequest.job_profile:type_name -> ponderal.v1.JobProfile
-	44, // 4: ponderal.v1.ScoreSessionRequest.kits:type_name -> ponderal.v1.Kit
-	45, // 5: ponderal.v1.ScoreSessionResponse.finding:type_name -> ponderal.v1.Finding
-	46, // 6: ponderal.v1.ScoreSessionResponse.cautions:type_name -> ponderal.v1.Remark
-	47, // 7: ponderal.v1.GetHeartRateLimitsRequest.limit:type_name -> ponderal.v1.HeartRateLimit
-	29, // 8: ponderal.v1.GetHeartRateLimitsResponse.predicted_maxima:type_name -> ponderal.v1.GetHeartRateLimitsResponse.PredictedMaximum
-	30, // 9: ponderal.v1.GetHeartRateLimitsResponse.limit:type_name -> ponderal.v1.GetHeartRateLimitsResponse.ExactHeartRate
-	46, // 10: ponderal.v1.GetHeartRateLimitsResponse.cautions:type_name -> ponderal.v1.Remark
-	31, // 11: ponderal.v1.ClassifyStrengthRequest.capacities:type_name -> ponderal.v1.ClassifyStrengthRequest.KnownCapacity
-	48, // 12: ponderal.v1.ClassifyStrengthRequest.tasks:type_name -> ponderal.v1.JobTask
-	49, // 13: ponderal.v1.ClassifyStrengthResponse.zones:type_name -> ponderal.v1.ZoneStrength
-	49, // 14: ponderal.v1.ClassifyStrengthResponse.overall:type_name -> ponderal.v1.ZoneStrength
-	50, // 15: ponderal.v1.ClassifyStrengthResponse.demand:type_name -> ponderal.v1.StrengthLevel
-	51, // 16: ponderal.v1.ClassifyStrengthResponse.task_matches:type_name -> ponderal.v1.TaskMatch
-	52, // 17: ponderal.v1.ClassifyStrengthResponse.outcome:type_name -> ponderal.v1.JobOutcome
-	46, // 18: ponderal.v1.ClassifyStrengthResponse.cautions:type_name -> ponderal.v1.Remark
-	7,  // 19: ponderal.v1.LiftingHands.horizontal:type_name -> ponderal.v1.Length
-	7,  // 20: ponderal.v1.LiftingHands.vertical:type_name -> ponderal.v1.Length
-	53, // 21: ponderal.v1.LiftingTask.load:type_name -> ponderal.v1.Mass
-	53, // 22: ponderal.v1.LiftingTask.maximum_load:type_name -> ponderal.v1.Mass
-	15, // 23: ponderal.v1.LiftingTask.origin:type_name -> ponderal.v1.LiftingHands
-	15, // 24: ponderal.v1.LiftingTask.destination:type_name -> ponderal.v1.LiftingHands
-	7,  // 25: ponderal.v1.LiftingTask.travel:type_name -> ponderal.v1.Length
-	8,  // 26: ponderal.v1.LiftingTask.frequency:type_name -> ponderal.v1.Frequency
-	2,  // 27: ponderal.v1.LiftingTask.coupling:type_name -> ponderal.v1.Coupling
-	3,  // 28: ponderal.v1.LiftingTask.conditions:type_name -> ponderal.v1.LiftingCondition
-	0,  // 29: ponderal.v1.AnalyzeLiftingRequest.form:type_name -> ponderal.v1.LiftingForm
-	1,  // 30: ponderal.v1.AnalyzeLiftingRequest.duration:type_name -> ponderal.v1.LiftingDuration
-	32, // 31: ponderal.v1.AnalyzeLiftingRequest.day:type_name -> ponderal.v1.AnalyzeLiftingRequest.WorkDay
-	16, // 32: ponderal.v1.AnalyzeLiftingRequest.tasks:type_name -> ponderal.v1.LiftingTask
-	0,  // 33: ponderal.v1.AnalyzeLiftingResponse.form:type_name -> ponderal.v1.LiftingForm
-	1,  // 34: ponderal.v1.AnalyzeLiftingResponse.duration:type_name -> ponderal.v1.LiftingDuration
-	54, // 35: ponderal.v1.AnalyzeLiftingResponse.unit:type_name -> ponderal.v1.Unit
-	23, // 36: ponderal.v1.AnalyzeLiftingResponse.tasks:type_name -> ponderal.v1.LiftingTaskResult
-	21, // 37: ponderal.v1.AnalyzeLiftingResponse.composite:type_name -> ponderal.v1.LiftingIndex
-	46, // 38: ponderal.v1.AnalyzeLiftingResponse.cautions:type_name -> ponderal.v1.Remark
-	19, // 39: ponderal.v1.LiftingPoint.horizontal:type_name -> ponderal.v1.LiftingMultiplier
-	19, // 40: ponderal.v1.LiftingPoint.vertical:type_name -> ponderal.v1.LiftingMultiplier
-	19, // 41: ponderal.v1.LiftingPoint.distance:type_name -> ponderal.v1.LiftingMultiplier
-	19, // 42: ponderal.v1.LiftingPoint.asymmetry:type_name -> ponderal.v1.LiftingMultiplier
-	19, // 43: ponderal.v1.LiftingPoint.frequency:type_name -> ponderal.v1.LiftingMultiplier
-	19, // 44: ponderal.v1.LiftingPoint.coupling:type_name -> ponderal.v1.LiftingMultiplier
-	20, // 45: ponderal.v1.LiftingPoint.recommended_weight_limit:type_name -> ponderal.v1.LiftingWeight
-	20, // 46: ponderal.v1.LiftingPoint.frequency_independent_limit:type_name -> ponderal.v1.LiftingWeight
-	21, // 47: ponderal.v1.LiftingPoint.lifting_index:type_name -> ponderal.v1.LiftingIndex
-	22, // 48: ponderal.v1.LiftingTaskResult.origin:type_name -> ponderal.v1.LiftingPoint
-	22, // 49: ponderal.v1.LiftingTaskResult.destination:type_name -> ponderal.v1.LiftingPoint
-	21, // 50: ponderal.v1.LiftingTaskResult.frequency_independent_index:type_name -> ponderal.v1.LiftingIndex
-	21, // 51: ponderal.v1.LiftingTaskResult.single_task_index:type_name -> ponderal.v1.LiftingIndex
-	21, // 52: ponderal.v1.LiftingTaskResult.increment:type_name -> ponderal.v1.LiftingIndex
-	6,  // 53: ponderal.v1.Force.unit:type_name -> ponderal.v1.ForceUnit
-	4,  // 54: ponderal.v1.GetPopulationPercentileRequest.task:type_name -> ponderal.v1.HandlingTask
-	41, // 55: ponderal.v1.GetPopulationPercentileRequest.sex:type_name -> ponderal.v1.Sex
-	53, // 56: ponderal.v1.GetPopulationPercentileRequest.load:type_name -> ponderal.v1.Mass
-	24, // 57: ponderal.v1.GetPopulationPercentileRequest.force:type_name -> ponderal.v1.Force
-	7,  // 58: ponderal.v1.GetPopulationPercentileRequest.horizontal:type_name -> ponderal.v1.Length
-	7,  // 59: ponderal.v1.GetPopulationPercentileRequest.origin_height:type_name -> ponderal.v1.Length
-	7,  // 60: ponderal.v1.GetPopulationPercentileRequest.destination_height:type_name -> ponderal.v1.Length
-	5,  // 61: ponderal.v1.GetPopulationPercentileRequest.handles:type_name -> ponderal.v1.Handles
-	7,  // 62: ponderal.v1.GetPopulationPercentileRequest.hand_height:type_name -> ponderal.v1.Length
-	7,  // 63: ponderal.v1.GetPopulationPercentileRequest.distance:type_name -> ponderal.v1.Length
-	8,  // 64: ponderal.v1.GetPopulationPercentileRequest.frequency:type_name -> ponderal.v1.Frequency
-	34, // 65: ponderal.v1.GetPopulationPercentileResponse.factors:type_name -> ponderal.v1.GetPopulationPercentileResponse.Factor
-	46, // 66: ponderal.v1.GetPopulationPercentileResponse.cautions:type_name -> ponderal.v1.Remark
-	35, // 67: ponderal.v1.AnalyzeAgreementRequest.rows:type_name -> ponderal.v1.AnalyzeAgreementRequest.Row
-	36, // 68: ponderal.v1.AnalyzeAgreementResponse.correlations:type_name -> ponderal.v1.AnalyzeAgreementResponse.IntraclassCorrelation
-	37, // 69: ponderal.v1.AnalyzeAgreementResponse.consistency:type_name -> ponderal.v1.AnalyzeAgreementResponse.MeasurementError
-	37, // 70: ponderal.v1.AnalyzeAgreementResponse.absolute_agreement:type_name -> ponderal.v1.AnalyzeAgreementResponse.MeasurementError
-	38, // 71: ponderal.v1.AnalyzeAgreementResponse.limits_of_agreement:type_name -> ponderal.v1.AnalyzeAgreementResponse.LimitsOfAgreement
-	46, // 72: ponderal.v1.AnalyzeAgreementResponse.cautions:type_name -> ponderal.v1.Remark
-	55, // 73: ponderal.v1.GetHeartRateLimitsResponse.PredictedMaximum.formula:type_name -> ponderal.v1.HeartRateFormula
-	30, // 74: ponderal.v1.GetHeartRateLimitsResponse.PredictedMaximum.rate:type_name -> ponderal.v1.GetHeartRateLimitsResponse.ExactHeartRate
-	56, // 75: ponderal.v1.ClassifyStrengthRequest.KnownCapacity.zone:type_name -> ponderal.v1.Zone
-	57, // 76: ponderal.v1.ClassifyStrengthRequest.KnownCapacity.pace:type_name -> ponderal.v1.Pace
-	53, // 77: ponderal.v1.ClassifyStrengthRequest.KnownCapacity.load:type_name -> ponderal.v1.Mass
-	33, // 78: ponderal.v1.AnalyzeLiftingRequest.WorkDay.periods:type_name -> ponderal.v1.AnalyzeLiftingRequest.WorkPeriod
-	39, // 79: ponderal.v1.AnalyzeAgreementResponse.LimitsOfAgreement.bias_interval:type_name -> ponderal.v1.AnalyzeAgreementResponse.Interval
-	39, // 80: ponderal.v1.AnalyzeAgreementResponse.LimitsOfAgreement.lower_interval:type_name -> ponderal.v1.AnalyzeAgreementResponse.Interval
-	39, // 81: ponderal.v1.AnalyzeAgreementResponse.LimitsOfAgreement.upper_interval:type_name -> ponderal.v1.AnalyzeAgreementResponse.Interval
-	9,  // 82: ponderal.v1.EngineService.ScoreSession:input_type -> ponderal.v1.ScoreSessionRequest
-	11, // 83: ponderal.v1.EngineService.GetHeartRateLimits:input_type -> ponderal.v1.GetHeartRateLimitsRequest
-	13, // 84: ponderal.v1.EngineService.ClassifyStrength:input_type -> ponderal.v1.ClassifyStrengthRequest
-	17, // 85: ponderal.v1.EngineService.AnalyzeLifting:input_type -> ponderal.v1.AnalyzeLiftingRequest
-	25, // 86: ponderal.v1.EngineService.GetPopulationPercentile:input_type -> ponderal.v1.GetPopulationPercentileRequest
-	27, // 87: ponderal.v1.EngineService.AnalyzeAgreement:input_type -> ponderal.v1.AnalyzeAgreementRequest
-	10, // 88: ponderal.v1.EngineService.ScoreSession:output_type -> ponderal.v1.ScoreSessionResponse
-	12, // 89: ponderal.v1.EngineService.GetHeartRateLimits:output_type -> ponderal.v1.GetHeartRateLimitsResponse
-	14, // 90: ponderal.v1.EngineService.ClassifyStrength:output_type -> ponderal.v1.ClassifyStrengthResponse
-	18, // 91: ponderal.v1.EngineService.AnalyzeLifting:output_type -> ponderal.v1.AnalyzeLiftingResponse
-	26, // 92: ponderal.v1.EngineService.GetPopulationPercentile:output_type -> ponderal.v1.GetPopulationPercentileResponse
-	28, // 93: ponderal.v1.EngineService.AnalyzeAgreement:output_type -> ponderal.v1.AnalyzeAgreementResponse
-	88, // [88:94] is the sub-list for method output_type
-	82, // [82:88] is the sub-list for method input_type
-	82, // [82:82] is the sub-list for extension type_name
-	82, // [82:82] is the sub-list for extension extendee
-	0,  // [0:82] is the sub-list for field type_name
+	46,  // 0: ponderal.v1.ScoreSessionRequest.session:type_name -> ponderal.v1.Session
+	47,  // 1: ponderal.v1.ScoreSessionRequest.sex:type_name -> ponderal.v1.Sex
+	48,  // 2: ponderal.v1.ScoreSessionRequest.protocols:type_name -> ponderal.v1.PublishedProtocol
+	49,  // 3: ponderal.v1.ScoreSessionRequest.job_profile:type_name -> ponderal.v1.JobProfile
+	50,  // 4: ponderal.v1.ScoreSessionRequest.kits:type_name -> ponderal.v1.Kit
+	51,  // 5: ponderal.v1.ScoreSessionResponse.finding:type_name -> ponderal.v1.Finding
+	52,  // 6: ponderal.v1.ScoreSessionResponse.cautions:type_name -> ponderal.v1.Remark
+	53,  // 7: ponderal.v1.GetHeartRateLimitsRequest.limit:type_name -> ponderal.v1.HeartRateLimit
+	31,  // 8: ponderal.v1.GetHeartRateLimitsResponse.predicted_maxima:type_name -> ponderal.v1.GetHeartRateLimitsResponse.PredictedMaximum
+	32,  // 9: ponderal.v1.GetHeartRateLimitsResponse.limit:type_name -> ponderal.v1.GetHeartRateLimitsResponse.ExactHeartRate
+	52,  // 10: ponderal.v1.GetHeartRateLimitsResponse.cautions:type_name -> ponderal.v1.Remark
+	33,  // 11: ponderal.v1.ClassifyStrengthRequest.capacities:type_name -> ponderal.v1.ClassifyStrengthRequest.KnownCapacity
+	54,  // 12: ponderal.v1.ClassifyStrengthRequest.tasks:type_name -> ponderal.v1.JobTask
+	55,  // 13: ponderal.v1.ClassifyStrengthResponse.zones:type_name -> ponderal.v1.ZoneStrength
+	55,  // 14: ponderal.v1.ClassifyStrengthResponse.overall:type_name -> ponderal.v1.ZoneStrength
+	56,  // 15: ponderal.v1.ClassifyStrengthResponse.demand:type_name -> ponderal.v1.StrengthLevel
+	57,  // 16: ponderal.v1.ClassifyStrengthResponse.task_matches:type_name -> ponderal.v1.TaskMatch
+	58,  // 17: ponderal.v1.ClassifyStrengthResponse.outcome:type_name -> ponderal.v1.JobOutcome
+	52,  // 18: ponderal.v1.ClassifyStrengthResponse.cautions:type_name -> ponderal.v1.Remark
+	7,   // 19: ponderal.v1.LiftingHands.horizontal:type_name -> ponderal.v1.Length
+	7,   // 20: ponderal.v1.LiftingHands.vertical:type_name -> ponderal.v1.Length
+	59,  // 21: ponderal.v1.LiftingTask.load:type_name -> ponderal.v1.Mass
+	59,  // 22: ponderal.v1.LiftingTask.maximum_load:type_name -> ponderal.v1.Mass
+	15,  // 23: ponderal.v1.LiftingTask.origin:type_name -> ponderal.v1.LiftingHands
+	15,  // 24: ponderal.v1.LiftingTask.destination:type_name -> ponderal.v1.LiftingHands
+	7,   // 25: ponderal.v1.LiftingTask.travel:type_name -> ponderal.v1.Length
+	8,   // 26: ponderal.v1.LiftingTask.frequency:type_name -> ponderal.v1.Frequency
+	2,   // 27: ponderal.v1.LiftingTask.coupling:type_name -> ponderal.v1.Coupling
+	3,   // 28: ponderal.v1.LiftingTask.conditions:type_name -> ponderal.v1.LiftingCondition
+	0,   // 29: ponderal.v1.AnalyzeLiftingRequest.form:type_name -> ponderal.v1.LiftingForm
+	1,   // 30: ponderal.v1.AnalyzeLiftingRequest.duration:type_name -> ponderal.v1.LiftingDuration
+	34,  // 31: ponderal.v1.AnalyzeLiftingRequest.day:type_name -> ponderal.v1.AnalyzeLiftingRequest.WorkDay
+	16,  // 32: ponderal.v1.AnalyzeLiftingRequest.tasks:type_name -> ponderal.v1.LiftingTask
+	0,   // 33: ponderal.v1.AnalyzeLiftingResponse.form:type_name -> ponderal.v1.LiftingForm
+	1,   // 34: ponderal.v1.AnalyzeLiftingResponse.duration:type_name -> ponderal.v1.LiftingDuration
+	60,  // 35: ponderal.v1.AnalyzeLiftingResponse.unit:type_name -> ponderal.v1.Unit
+	23,  // 36: ponderal.v1.AnalyzeLiftingResponse.tasks:type_name -> ponderal.v1.LiftingTaskResult
+	21,  // 37: ponderal.v1.AnalyzeLiftingResponse.composite:type_name -> ponderal.v1.LiftingIndex
+	52,  // 38: ponderal.v1.AnalyzeLiftingResponse.cautions:type_name -> ponderal.v1.Remark
+	19,  // 39: ponderal.v1.LiftingPoint.horizontal:type_name -> ponderal.v1.LiftingMultiplier
+	19,  // 40: ponderal.v1.LiftingPoint.vertical:type_name -> ponderal.v1.LiftingMultiplier
+	19,  // 41: ponderal.v1.LiftingPoint.distance:type_name -> ponderal.v1.LiftingMultiplier
+	19,  // 42: ponderal.v1.LiftingPoint.asymmetry:type_name -> ponderal.v1.LiftingMultiplier
+	19,  // 43: ponderal.v1.LiftingPoint.frequency:type_name -> ponderal.v1.LiftingMultiplier
+	19,  // 44: ponderal.v1.LiftingPoint.coupling:type_name -> ponderal.v1.LiftingMultiplier
+	20,  // 45: ponderal.v1.LiftingPoint.recommended_weight_limit:type_name -> ponderal.v1.LiftingWeight
+	20,  // 46: ponderal.v1.LiftingPoint.frequency_independent_limit:type_name -> ponderal.v1.LiftingWeight
+	21,  // 47: ponderal.v1.LiftingPoint.lifting_index:type_name -> ponderal.v1.LiftingIndex
+	22,  // 48: ponderal.v1.LiftingTaskResult.origin:type_name -> ponderal.v1.LiftingPoint
+	22,  // 49: ponderal.v1.LiftingTaskResult.destination:type_name -> ponderal.v1.LiftingPoint
+	21,  // 50: ponderal.v1.LiftingTaskResult.frequency_independent_index:type_name -> ponderal.v1.LiftingIndex
+	21,  // 51: ponderal.v1.LiftingTaskResult.single_task_index:type_name -> ponderal.v1.LiftingIndex
+	21,  // 52: ponderal.v1.LiftingTaskResult.increment:type_name -> ponderal.v1.LiftingIndex
+	6,   // 53: ponderal.v1.Force.unit:type_name -> ponderal.v1.ForceUnit
+	4,   // 54: ponderal.v1.GetPopulationPercentileRequest.task:type_name -> ponderal.v1.HandlingTask
+	47,  // 55: ponderal.v1.GetPopulationPercentileRequest.sex:type_name -> ponderal.v1.Sex
+	59,  // 56: ponderal.v1.GetPopulationPercentileRequest.load:type_name -> ponderal.v1.Mass
+	24,  // 57: ponderal.v1.GetPopulationPercentileRequest.force:type_name -> ponderal.v1.Force
+	7,   // 58: ponderal.v1.GetPopulationPercentileRequest.horizontal:type_name -> ponderal.v1.Length
+	7,   // 59: ponderal.v1.GetPopulationPercentileRequest.origin_height:type_name -> ponderal.v1.Length
+	7,   // 60: ponderal.v1.GetPopulationPercentileRequest.destination_height:type_name -> ponderal.v1.Length
+	5,   // 61: ponderal.v1.GetPopulationPercentileRequest.handles:type_name -> ponderal.v1.Handles
+	7,   // 62: ponderal.v1.GetPopulationPercentileRequest.hand_height:type_name -> ponderal.v1.Length
+	7,   // 63: ponderal.v1.GetPopulationPercentileRequest.distance:type_name -> ponderal.v1.Length
+	8,   // 64: ponderal.v1.GetPopulationPercentileRequest.frequency:type_name -> ponderal.v1.Frequency
+	36,  // 65: ponderal.v1.GetPopulationPercentileResponse.factors:type_name -> ponderal.v1.GetPopulationPercentileResponse.Factor
+	52,  // 66: ponderal.v1.GetPopulationPercentileResponse.cautions:type_name -> ponderal.v1.Remark
+	37,  // 67: ponderal.v1.AnalyzeAgreementRequest.rows:type_name -> ponderal.v1.AnalyzeAgreementRequest.Row
+	38,  // 68: ponderal.v1.AnalyzeAgreementResponse.correlations:type_name -> ponderal.v1.AnalyzeAgreementResponse.IntraclassCorrelation
+	39,  // 69: ponderal.v1.AnalyzeAgreementResponse.consistency:type_name -> ponderal.v1.AnalyzeAgreementResponse.MeasurementError
+	39,  // 70: ponderal.v1.AnalyzeAgreementResponse.absolute_agreement:type_name -> ponderal.v1.AnalyzeAgreementResponse.MeasurementError
+	40,  // 71: ponderal.v1.AnalyzeAgreementResponse.limits_of_agreement:type_name -> ponderal.v1.AnalyzeAgreementResponse.LimitsOfAgreement
+	52,  // 72: ponderal.v1.AnalyzeAgreementResponse.cautions:type_name -> ponderal.v1.Remark
+	50,  // 73: ponderal.v1.FindRecipesRequest.kit:type_name -> ponderal.v1.Kit
+	59,  // 74: ponderal.v1.FindRecipesRequest.target:type_name -> ponderal.v1.Mass
+	42,  // 75: ponderal.v1.FindRecipesRequest.used:type_name -> ponderal.v1.FindRecipesRequest.UsedInserts
+	59,  // 76: ponderal.v1.FindRecipesRequest.tolerance:type_name -> ponderal.v1.Mass
+	43,  // 77: ponderal.v1.FindRecipesRequest.calibration:type_name -> ponderal.v1.FindRecipesRequest.CalibrationPolicy
+	44,  // 78: ponderal.v1.FindRecipesResponse.recipes:type_name -> ponderal.v1.FindRecipesResponse.Recipe
+	59,  // 79: ponderal.v1.FindRecipesResponse.nearest_below:type_name -> ponderal.v1.Mass
+	59,  // 80: ponderal.v1.FindRecipesResponse.nearest_above:type_name -> ponderal.v1.Mass
+	45,  // 81: ponderal.v1.FindRecipesResponse.lapsed:type_name -> ponderal.v1.FindRecipesResponse.LapsedPiece
+	52,  // 82: ponderal.v1.FindRecipesResponse.cautions:type_name -> ponderal.v1.Remark
+	61,  // 83: ponderal.v1.GetHeartRateLimitsResponse.PredictedMaximum.formula:type_name -> ponderal.v1.HeartRateFormula
+	32,  // 84: ponderal.v1.GetHeartRateLimitsResponse.PredictedMaximum.rate:type_name -> ponderal.v1.GetHeartRateLimitsResponse.ExactHeartRate
+	62,  // 85: ponderal.v1.ClassifyStrengthRequest.KnownCapacity.zone:type_name -> ponderal.v1.Zone
+	63,  // 86: ponderal.v1.ClassifyStrengthRequest.KnownCapacity.pace:type_name -> ponderal.v1.Pace
+	59,  // 87: ponderal.v1.ClassifyStrengthRequest.KnownCapacity.load:type_name -> ponderal.v1.Mass
+	35,  // 88: ponderal.v1.AnalyzeLiftingRequest.WorkDay.periods:type_name -> ponderal.v1.AnalyzeLiftingRequest.WorkPeriod
+	41,  // 89: ponderal.v1.AnalyzeAgreementResponse.LimitsOfAgreement.bias_interval:type_name -> ponderal.v1.AnalyzeAgreementResponse.Interval
+	41,  // 90: ponderal.v1.AnalyzeAgreementResponse.LimitsOfAgreement.lower_interval:type_name -> ponderal.v1.AnalyzeAgreementResponse.Interval
+	41,  // 91: ponderal.v1.AnalyzeAgreementResponse.LimitsOfAgreement.upper_interval:type_name -> ponderal.v1.AnalyzeAgreementResponse.Interval
+	59,  // 92: ponderal.v1.FindRecipesResponse.Recipe.load:type_name -> ponderal.v1.Mass
+	59,  // 93: ponderal.v1.FindRecipesResponse.Recipe.difference:type_name -> ponderal.v1.Mass
+	9,   // 94: ponderal.v1.EngineService.ScoreSession:input_type -> ponderal.v1.ScoreSessionRequest
+	11,  // 95: ponderal.v1.EngineService.GetHeartRateLimits:input_type -> ponderal.v1.GetHeartRateLimitsRequest
+	13,  // 96: ponderal.v1.EngineService.ClassifyStrength:input_type -> ponderal.v1.ClassifyStrengthRequest
+	17,  // 97: ponderal.v1.EngineService.AnalyzeLifting:input_type -> ponderal.v1.AnalyzeLiftingRequest
+	25,  // 98: ponderal.v1.EngineService.GetPopulationPercentile:input_type -> ponderal.v1.GetPopulationPercentileRequest
+	27,  // 99: ponderal.v1.EngineService.AnalyzeAgreement:input_type -> ponderal.v1.AnalyzeAgreementRequest
+	29,  // 100: ponderal.v1.EngineService.FindRecipes:input_type -> ponderal.v1.FindRecipesRequest
+	10,  // 101: ponderal.v1.EngineService.ScoreSession:output_type -> ponderal.v1.ScoreSessionResponse
+	12,  // 102: ponderal.v1.EngineService.GetHeartRateLimits:output_type -> ponderal.v1.GetHeartRateLimitsResponse
+	14,  // 103: ponderal.v1.EngineService.ClassifyStrength:output_type -> ponderal.v1.ClassifyStrengthResponse
+	18,  // 104: ponderal.v1.EngineService.AnalyzeLifting:output_type -> ponderal.v1.AnalyzeLiftingResponse
+	26,  // 105: ponderal.v1.EngineService.GetPopulationPercentile:output_type -> ponderal.v1.GetPopulationPercentileResponse
+	28,  // 106: ponderal.v1.EngineService.AnalyzeAgreement:output_type -> ponderal.v1.AnalyzeAgreementResponse
+	30,  // 107: ponderal.v1.EngineService.FindRecipes:output_type -> ponderal.v1.FindRecipesResponse
+	101, // [101:108] is the sub-list for method output_type
+	94,  // [94:101] is the sub-list for method input_type
+	94,  // [94:94] is the sub-list for extension type_name
+	94,  // [94:94] is the sub-list for extension extendee
+	0,   // [0:94] is the sub-list for field type_name
 }
 
 func init() { file_ponderal_v1_engine_proto_init() }
@@ -3467,14 +3983,18 @@ func file_ponderal_v1_engine_proto_init() {
 		(*AnalyzeLiftingRequest_Duration)(nil),
 		(*AnalyzeLiftingRequest_Day)(nil),
 	}
-	file_ponderal_v1_engine_proto_msgTypes[29].OneofWrappers = []any{}
+	file_ponderal_v1_engine_proto_msgTypes[22].OneofWrappers = []any{
+		(*FindRecipesRequest_Target)(nil),
+		(*FindRecipesRequest_Used)(nil),
+	}
+	file_ponderal_v1_engine_proto_msgTypes[31].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_ponderal_v1_engine_proto_rawDesc), len(file_ponderal_v1_engine_proto_rawDesc)),
 			NumEnums:      7,
-			NumMessages:   33,
+			NumMessages:   39,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -197,6 +197,33 @@ func local_request_EngineService_AnalyzeAgreement_0(ctx context.Context, marshal
 	return msg, metadata, err
 }
 
+func request_EngineService_FindRecipes_0(ctx context.Context, marshaler runtime.Marshaler, client EngineServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq FindRecipesRequest
+		metadata runtime.ServerMetadata
+	)
+	if err := marshaler.NewDecoder(req.Body).Decode(&protoReq); err != nil && !errors.Is(err, io.EOF) {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if req.Body != nil {
+		_, _ = io.Copy(io.Discard, req.Body)
+	}
+	msg, err := client.FindRecipes(ctx, &protoReq, grpc.Header(&metadata.HeaderMD), grpc.Trailer(&metadata.TrailerMD))
+	return msg, metadata, err
+}
+
+func local_request_EngineService_FindRecipes_0(ctx context.Context, marshaler runtime.Marshaler, server EngineServiceServer, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq FindRecipesRequest
+		metadata runtime.ServerMetadata
+	)
+	if err := marshaler.NewDecoder(req.Body).Decode(&protoReq); err != nil && !errors.Is(err, io.EOF) {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	msg, err := server.FindRecipes(ctx, &protoReq)
+	return msg, metadata, err
+}
+
 // RegisterEngineServiceHandlerServer registers the http handlers for service EngineService to "mux".
 // UnaryRPC     :call EngineServiceServer directly.
 // StreamingRPC :currently unsupported pending https://github.com/grpc/grpc-go/issues/906.
@@ -322,6 +349,26 @@ func RegisterEngineServiceHandlerServer(ctx context.Context, mux *runtime.ServeM
 			return
 		}
 		forward_EngineService_AnalyzeAgreement_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
+	mux.Handle(http.MethodPost, pattern_EngineService_FindRecipes_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		var stream runtime.ServerTransportStream
+		ctx = grpc.NewContextWithServerTransportStream(ctx, &stream)
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/ponderal.v1.EngineService/FindRecipes", runtime.WithHTTPPathPattern("/v1/engine:recipes"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := local_request_EngineService_FindRecipes_0(annotatedContext, inboundMarshaler, server, req, pathParams)
+		md.HeaderMD, md.TrailerMD = metadata.Join(md.HeaderMD, stream.Header()), metadata.Join(md.TrailerMD, stream.Trailer())
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_EngineService_FindRecipes_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
 
 	return nil
@@ -465,6 +512,23 @@ func RegisterEngineServiceHandlerClient(ctx context.Context, mux *runtime.ServeM
 		}
 		forward_EngineService_AnalyzeAgreement_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+	mux.Handle(http.MethodPost, pattern_EngineService_FindRecipes_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/ponderal.v1.EngineService/FindRecipes", runtime.WithHTTPPathPattern("/v1/engine:recipes"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := request_EngineService_FindRecipes_0(annotatedContext, inboundMarshaler, client, req, pathParams)
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_EngineService_FindRecipes_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
 	return nil
 }
 
@@ -475,6 +539,7 @@ var (
 	pattern_EngineService_AnalyzeLifting_0          = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "engine"}, "lifting"))
 	pattern_EngineService_GetPopulationPercentile_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "engine"}, "percentile"))
 	pattern_EngineService_AnalyzeAgreement_0        = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "engine"}, "agreement"))
+	pattern_EngineService_FindRecipes_0             = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "engine"}, "recipes"))
 )
 
 var (
@@ -484,4 +549,5 @@ var (
 	forward_EngineService_AnalyzeLifting_0          = runtime.ForwardResponseMessage
 	forward_EngineService_GetPopulationPercentile_0 = runtime.ForwardResponseMessage
 	forward_EngineService_AnalyzeAgreement_0        = runtime.ForwardResponseMessage
+	forward_EngineService_FindRecipes_0             = runtime.ForwardResponseMessage
 )

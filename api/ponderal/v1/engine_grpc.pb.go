@@ -27,6 +27,7 @@ const (
 	EngineService_AnalyzeLifting_FullMethodName          = "/ponderal.v1.EngineService/AnalyzeLifting"
 	EngineService_GetPopulationPercentile_FullMethodName = "/ponderal.v1.EngineService/GetPopulationPercentile"
 	EngineService_AnalyzeAgreement_FullMethodName        = "/ponderal.v1.EngineService/AnalyzeAgreement"
+	EngineService_FindRecipes_FullMethodName             = "/ponderal.v1.EngineService/FindRecipes"
 )
 
 // EngineServiceClient is the client API for EngineService service.
@@ -48,6 +49,9 @@ type EngineServiceClient interface {
 	GetPopulationPercentile(ctx context.Context, in *GetPopulationPercentileRequest, opts ...grpc.CallOption) (*GetPopulationPercentileResponse, error)
 	// How far raters or repeated measurements agree: intraclass correlations, error of measurement, limits of agreement.
 	AnalyzeAgreement(ctx context.Context, in *AnalyzeAgreementRequest, opts ...grpc.CallOption) (*AnalyzeAgreementResponse, error)
+	// Which inserts of a kit make a load: recipes by code within a tolerance, one that looks different for a blinded retest, or the nearest
+	// loads that the kit can make.
+	FindRecipes(ctx context.Context, in *FindRecipesRequest, opts ...grpc.CallOption) (*FindRecipesResponse, error)
 }
 
 type engineServiceClient struct {
@@ -118,6 +122,16 @@ func (c *engineServiceClient) AnalyzeAgreement(ctx context.Context, in *AnalyzeA
 	return out, nil
 }
 
+func (c *engineServiceClient) FindRecipes(ctx context.Context, in *FindRecipesRequest, opts ...grpc.CallOption) (*FindRecipesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(FindRecipesResponse)
+	err := c.cc.Invoke(ctx, EngineService_FindRecipes_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // EngineServiceServer is the server API for EngineService service.
 // All implementations must embed UnimplementedEngineServiceServer
 // for forward compatibility.
@@ -137,6 +151,9 @@ type EngineServiceServer interface {
 	GetPopulationPercentile(context.Context, *GetPopulationPercentileRequest) (*GetPopulationPercentileResponse, error)
 	// How far raters or repeated measurements agree: intraclass correlations, error of measurement, limits of agreement.
 	AnalyzeAgreement(context.Context, *AnalyzeAgreementRequest) (*AnalyzeAgreementResponse, error)
+	// Which inserts of a kit make a load: recipes by code within a tolerance, one that looks different for a blinded retest, or the nearest
+	// loads that the kit can make.
+	FindRecipes(context.Context, *FindRecipesRequest) (*FindRecipesResponse, error)
 	mustEmbedUnimplementedEngineServiceServer()
 }
 
@@ -164,6 +181,9 @@ func (UnimplementedEngineServiceServer) GetPopulationPercentile(context.Context,
 }
 func (UnimplementedEngineServiceServer) AnalyzeAgreement(context.Context, *AnalyzeAgreementRequest) (*AnalyzeAgreementResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method AnalyzeAgreement not implemented")
+}
+func (UnimplementedEngineServiceServer) FindRecipes(context.Context, *FindRecipesRequest) (*FindRecipesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method FindRecipes not implemented")
 }
 func (UnimplementedEngineServiceServer) mustEmbedUnimplementedEngineServiceServer() {}
 func (UnimplementedEngineServiceServer) testEmbeddedByValue()                       {}
@@ -294,6 +314,24 @@ func _EngineService_AnalyzeAgreement_Handler(srv interface{}, ctx context.Contex
 	return interceptor(ctx, in, info, handler)
 }
 
+func _EngineService_FindRecipes_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(FindRecipesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(EngineServiceServer).FindRecipes(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: EngineService_FindRecipes_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(EngineServiceServer).FindRecipes(ctx, req.(*FindRecipesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // EngineService_ServiceDesc is the grpc.ServiceDesc for EngineService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -324,6 +362,10 @@ var EngineService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "AnalyzeAgreement",
 			Handler:    _EngineService_AnalyzeAgreement_Handler,
+		},
+		{
+			MethodName: "FindRecipes",
+			Handler:    _EngineService_FindRecipes_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},
