@@ -43,7 +43,7 @@ func runDemo(ctx context.Context, w world, f *flags) error {
 	if err != nil {
 		return err
 	}
-	err = playDemo(ctx, w, p, *seed, *exit)
+	err = orInterrupted(ctx, playDemo(ctx, w, p, *seed, *exit))
 	if ctx.Err() != nil {
 		fmt.Fprintln(w.stdout, "\nInterrupted: cleaning up.")
 	}

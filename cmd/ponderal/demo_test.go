@@ -236,22 +236,24 @@ func TestDemoNoticesAnAuditCheckThatIsBlind(t *testing.T) {
 	}
 }
 
-// TestDemoInterrupted: an interrupt ends it with a status other than 0 and leaves nothing behind.
+// TestDemoInterrupted: an interrupt, early or late, ends it with a status other than 0, says only that, and leaves nothing behind.
 func TestDemoInterrupted(t *testing.T) {
 	dir := publicDir(t)
 	if err := os.Chmod(dir, 0o777); err != nil {
 		t.Fatal(err)
 	}
 	t.Setenv("TMPDIR", dir)
-	ctx, cancel := context.WithCancel(t.Context())
-	w, out := testWorld(nil, "")
-	w.stdout = onText{out, "2. The clinics push", cancel}
-	if code := run(ctx, w, []string{"demo"}); code != exitFailed || !strings.Contains(out.String(), "Interrupted: cleaning up") {
-		t.Errorf("status %d:\n%s", code, out)
-	}
-	left, err := os.ReadDir(dir)
-	if err != nil || len(left) != 0 {
-		t.Errorf("left behind: %v, %v", left, err)
+	for _, at := range []string{"Ponderal demonstration", "starting Postgres", "2. The clinics push"} {
+		ctx, cancel := context.WithCancel(t.Context())
+		w, out := testWorld(nil, "")
+		w.stdout, w.stderr = onText{out, at, cancel}, out
+		if code := run(ctx, w, []string{"demo"}); code != exitFailed || !strings.HasSuffix(out.String(), "\nponderal demo: interrupted before the end\n") {
+			t.Errorf("interrupted at %q: status %d:\n%s", at, code, out)
+		}
+		left, err := os.ReadDir(dir)
+		if err != nil || len(left) != 0 {
+			t.Errorf("interrupted at %q: left behind: %v, %v", at, left, err)
+		}
 	}
 }
 

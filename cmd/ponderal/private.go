@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"os"
@@ -46,13 +47,24 @@ type private struct {
 // startPrivate finds or starts a Postgres, migrates it and serves on loopback addresses. On an error all that was started is ended.
 func startPrivate(ctx context.Context, w world, o privateOptions) (*private, error) {
 	p := &private{dir: o.keep, temporary: o.keep == ""}
-	if err := p.start(ctx, w, o); err != nil {
+	if err := orInterrupted(ctx, p.start(ctx, w, o)); err != nil {
 		if closeErr := p.close(); closeErr != nil {
 			return nil, fmt.Errorf("%w (and while cleaning up: %w)", err, closeErr)
 		}
 		return nil, err
 	}
 	return p, nil
+}
+
+// errInterrupted stands for whatever breaks off when the user interrupts.
+var errInterrupted = errors.New("interrupted before the end")
+
+// orInterrupted is the error of something that was to run on, or that it was interrupted: what an interrupt breaks is no news.
+func orInterrupted(ctx context.Context, err error) error {
+	if err != nil && ctx.Err() != nil {
+		return errInterrupted
+	}
+	return err
 }
 
 func (p *private) start(ctx context.Context, w world, o privateOptions) error {
