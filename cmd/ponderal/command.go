@@ -55,7 +55,7 @@ func run(ctx context.Context, w world, args []string) int {
 	}
 	c, ok := find(name)
 	if !ok {
-		fmt.Fprintf(w.stderr, "ponderal: there is no %q%s. `ponderal help` lists what there is.\n", name, nearest(name, names()))
+		fmt.Fprintf(w.stderr, "ponderal: there is no %q%s\n`ponderal help` lists what there is.\n", name, nearest(name, names()))
 		return exitUsage
 	}
 	f := newFlags(c)

@@ -81,8 +81,8 @@ func TestWrongCommandLines(t *testing.T) {
 		args []string
 		says string
 	}{
-		{[]string{"dmeo"}, `did you mean "demo"?`},
-		{[]string{"frobnicate"}, `there is no "frobnicate". `},
+		{[]string{"dmeo"}, "there is no \"dmeo\"; did you mean \"demo\"?\n`ponderal help` lists"},
+		{[]string{"frobnicate"}, "there is no \"frobnicate\"\n`ponderal help` lists"},
 		{[]string{"demo", "-kep", "x"}, `there is no flag -kep; did you mean "-keep"?`},
 		{[]string{"demo", "-seed", "many"}, "seed"},
 		{[]string{"demo", "now"}, `"now" is not understood`},
