@@ -28,7 +28,8 @@ type command struct {
 // commands lists every subcommand in the order of `ponderal help`.
 func commands() []command {
 	return []command{
-		demoCommand(), serveCommand(), migrateCommand(), keysCommand(), tokenCommand(), verifyCommand(), auditCommand(), loadCommand(), versionCommand(),
+		demoCommand(), serveCommand(), migrateCommand(), keysCommand(), tokenCommand(), verifyCommand(), auditCommand(), scoreCommand(), taskCommand(),
+		loadCommand(), versionCommand(),
 	}
 }
 

@@ -151,7 +151,7 @@ func (r *reader) tasks(list []*pb.JobTask, at string) []record.JobTask {
 	for i, t := range list {
 		here := index(at, i)
 		all = append(all, record.JobTask{
-			Name: t.GetName(), Zone: pick(r, zones, t.GetZone(), here+".zone"), Pace: pick(r, paces, t.GetPace(), here+".pace"),
+			Name: r.line(t.GetName(), here+".name"), Zone: pick(r, zones, t.GetZone(), here+".zone"), Pace: pick(r, paces, t.GetPace(), here+".pace"),
 			Load: r.mass(t.GetLoad(), here+".load"),
 		})
 	}

@@ -48,7 +48,7 @@ func (r *reader) lifting(m *pb.AnalyzeLiftingRequest) deskwork.Lifting {
 
 func (r *reader) liftingTask(m *pb.LiftingTask, at string) deskwork.LiftingTask {
 	t := deskwork.LiftingTask{
-		Name: m.GetName(), Load: r.mass(m.GetLoad(), at+".load"), Maximum: r.massOrNone(m.GetMaximumLoad(), at+".maximum_load"),
+		Name: r.line(m.GetName(), at+".name"), Load: r.mass(m.GetLoad(), at+".load"), Maximum: r.massOrNone(m.GetMaximumLoad(), at+".maximum_load"),
 		Origin: r.hands(m.GetOrigin(), at+".origin"), Travel: r.lengthOrNone(m.GetTravel(), at+".travel"),
 		Rate: r.frequency(m.GetFrequency(), at+".frequency"), SampleSeconds: int(m.GetWorkSecondsIn_15Minutes()),
 		Coupling: pick(r, couplings, m.GetCoupling(), at+".coupling"),

@@ -1,0 +1,171 @@
+package main
+
+import (
+	"encoding/csv"
+	"encoding/json"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+)
+
+const examples = "../../testdata/examples/"
+
+func example(t *testing.T, name string) string {
+	t.Helper()
+	text, err := os.ReadFile(examples + name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(text)
+}
+
+// TestScore: the example reads the same from a file and from standard input, and says what follows from its trials by the rules: 50 lb was
+// not sustainable, so 45 lb stands; 159 bpm is above 85 % of 208 - 0.7 x 42 = 178.6 (Tanaka, Monahan, Seals 2001), which is 151.81.
+func TestScore(t *testing.T) {
+	got := play(t, nil, "", "score", examples+"session.json")
+	if got.code != exitOK || got.err != "" {
+		t.Fatalf("status %d, stderr %q", got.code, got.err)
+	}
+	for _, want := range []string{
+		"floor-waist     occasional  45 lb (20.4 kg)  50 lb (22.7 kg)  effort", "159 bpm", "151.81 bpm", "short by 5 lb (2.3 kg)",
+		"for the reviewer to decide: does not meet", "support a licensed clinician's judgement", "Nothing was stored",
+	} {
+		if !strings.Contains(got.out, want) {
+			t.Errorf("the page lacks %q:\n%s", want, got.out)
+		}
+	}
+	for _, line := range strings.Split(got.out, "\n") {
+		if strings.TrimRight(line, " ") != line {
+			t.Errorf("blanks at the end of %q", line)
+		}
+	}
+	if piped := play(t, nil, example(t, "session.json"), "score", "-"); piped != got {
+		t.Errorf("standard input gives %+v", piped)
+	}
+}
+
+func TestScoreJSON(t *testing.T) {
+	got := play(t, nil, "", "score", "-json", examples+"session.json")
+	var answer struct {
+		Finding struct {
+			SessionID string `json:"sessionId"`
+			Overall   struct{ Level string }
+			Job       struct{ Outcome string }
+		}
+		Cautions []struct{ Code string }
+	}
+	if err := json.Unmarshal([]byte(got.out), &answer); err != nil || got.code != exitOK || strings.Count(got.out, "\n") != 1 {
+		t.Fatalf("status %d, %v: %s", got.code, err, got.out)
+	}
+	if answer.Finding.Overall.Level != "STRENGTH_LEVEL_LIGHT" || answer.Finding.Job.Outcome != "JOB_OUTCOME_DOES_NOT_MEET" || len(answer.Cautions) == 0 {
+		t.Errorf("answer %+v", answer)
+	}
+}
+
+// TestDeskRefuses: whatever is wrong with a file is named by field and rule, all at once, on standard error alone.
+func TestDeskRefuses(t *testing.T) {
+	session, lifting := example(t, "session.json"), example(t, "lifting.json")
+	for name, c := range map[string]struct {
+		command, text string
+		says          []string
+	}{
+		"no JSON":        {"score", "{", []string{"standard input breaks 1 rule(s)", "body: ", "[json]"}},
+		"unknown member": {"score", strings.Replace(session, `"ageYears"`, `"agesYear"`, 1), []string{`unknown field "agesYear"`}},
+		"member twice":   {"task", strings.Replace(lifting, `"form"`, `"form": "LIFTING_FORM_US", "form"`, 1), []string{`duplicate field "form"`}},
+		"fields and masses": {"score", strings.Replace(strings.Replace(session, `"heartRateBpm": 96`, `"heartRateBpm": 251`, 1), `"value": "35"`, `"value": "35.0001"`, 1),
+			[]string{"breaks 2 rule(s)", "session.series[0].trials[0].heart_rate_bpm: ", "[uint32.gte_lte]", "job_profile.tasks[2].load.value: ", "[mass.decimals]"}},
+		"order of trials": {"score", strings.Replace(session, `"number": 2`, `"number": 3`, 1), []string{"session.series[0].trials[1].number: ", "[trial.order]"}},
+		"digest": {"score", strings.Replace(session, `"effortStop": 8`, `"effortStop": 9`, 1),
+			[]string{"protocols[0].digest: the digest of this protocol is ", "[protocol.digest]"}},
+		"condition": {"task", strings.Replace(lifting, `"coupling"`, `"conditions": ["LIFTING_CONDITION_ONE_HANDED"], "coupling"`, 1),
+			[]string{"tasks[0].conditions[0]: the lifting equation does not cover this condition [lifteq.not_applicable]"}},
+	} {
+		got := play(t, nil, c.text, c.command, "-")
+		if got.code != exitFailed || got.out != "" {
+			t.Errorf("%s: status %d, stdout %q", name, got.code, got.out)
+		}
+		for _, want := range c.says {
+			if !strings.Contains(got.err, want) {
+				t.Errorf("%s: stderr lacks %q:\n%s", name, want, got.err)
+			}
+		}
+	}
+	if got := play(t, nil, "", "score", filepath.Join(t.TempDir(), "none.json")); got.code != exitFailed || !strings.Contains(got.err, "none.json") {
+		t.Errorf("a file that is not there: %+v", got)
+	}
+	for _, args := range [][]string{{"score"}, {"task", "a", "b"}, {"task", "-jsn", "x"}} {
+		if got := play(t, nil, "", args...); got.code != exitUsage || got.out != "" {
+			t.Errorf("%v: %+v", args, got)
+		}
+	}
+}
+
+// TestTask: the printed worksheet of the manual's package inspection (Waters, Putz-Anderson, Garg, DHHS (NIOSH) Publication 94-110, pp. 44-46;
+// 01_niosh_examples_single.csv) comes out of the command as printed.
+func TestTask(t *testing.T) {
+	row := manualExample(t, "4")
+	request := fmt.Sprintf(`{"form": "LIFTING_FORM_US", "duration": "LIFTING_DURATION_SHORT", "tasks": [{"name": "Package inspection", "load": {"value": %q, "unit": "UNIT_LB"},
+		"origin": {"horizontal": {"inches": %q}, "vertical": {"inches": %q}}, "travel": {"inches": %q}, "frequency": {"perMinute": %q}, "coupling": "COUPLING_FAIR"}]}`,
+		row["load_lb"], row["H_in"], row["V_in"], row["D_in"], row["F_per_min"])
+	got := play(t, nil, request, "task", "-")
+	if got.code != exitOK || got.err != "" {
+		t.Fatalf("%+v", got)
+	}
+	want := strings.Join([]string{row["HM_printed"], row["VM_printed"], row["DM_printed"], row["AM_printed"], row["FM_printed"], row["CM_printed"], row["RWL_lb_printed"], row["LI_printed"]}, "  ")
+	if !strings.Contains(got.out, want) || !strings.Contains(got.out, "no clearance to lift") || !strings.Contains(got.out, "It does not cover lifting with one hand") {
+		t.Errorf("the page lacks %q or a caution:\n%s", want, got.out)
+	}
+	if strings.Contains(got.out, "Composite") {
+		t.Errorf("one task has no composite index:\n%s", got.out)
+	}
+}
+
+func manualExample(t *testing.T, number string) map[string]string {
+	t.Helper()
+	file, err := os.Open("../../testdata/reference/01_niosh_examples_single.csv")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer file.Close()
+	rows, err := csv.NewReader(file).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, row := range rows[1:] {
+		if row[0] == number {
+			named := map[string]string{}
+			for i, name := range rows[0] {
+				named[name] = row[i]
+			}
+			return named
+		}
+	}
+	t.Fatalf("no example %s", number)
+	return nil
+}
+
+// TestTaskOfSeveral: the composite index of the example, by hand from the manual's formula (pp. 26-29): 1.5517 + 0.5258 (1/0.79 - 1/0.88) =
+// 1.6198; the frequency multipliers of 1 and 3 a minute for up to two hours are 0.88 and 0.79 (table 5).
+func TestTaskOfSeveral(t *testing.T) {
+	got := play(t, nil, "", "task", examples+"lifting.json")
+	if got.code != exitOK || !strings.Contains(got.out, "1.620 at full precision") || !strings.Contains(got.out, "destination") {
+		t.Errorf("%+v", got)
+	}
+	asJSON := play(t, nil, example(t, "lifting.json"), "task", "-json", "-")
+	var answer struct {
+		Unit      string
+		Composite struct {
+			Value     float64
+			Worksheet string
+		}
+		Tasks []struct{ Place int }
+	}
+	if err := json.Unmarshal([]byte(asJSON.out), &answer); err != nil || answer.Unit != "UNIT_LB" || len(answer.Tasks) != 2 || answer.Tasks[1].Place != 2 {
+		t.Fatalf("%v: %s", err, asJSON.out)
+	}
+	if c := answer.Composite; c.Value < 1.6196 || c.Value > 1.6200 || c.Worksheet != "1.7" {
+		t.Errorf("composite %+v", c)
+	}
+}
