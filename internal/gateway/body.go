@@ -26,6 +26,21 @@ type refusal struct {
 type body struct {
 	io.ReadCloser
 	refused *refusal
+	// whole is the body without its limit.
+	whole io.Reader
+	// route and params say what the path has filled in.
+	route  *route
+	params map[string]string
+}
+
+// maxDrain is how many bytes of a body that is too large are read and thrown away.
+const maxDrain = 64 << 20
+
+// drain reads on to the end of a body that is too large, within reason. Many clients read an answer only once they have written all; if the
+// connection broke before, they would never see it.
+func drain(from io.Reader) {
+	// What cannot be read cannot be answered either.
+	_, _ = io.CopyN(io.Discard, from, maxDrain)
 }
 
 // strictJSON reads bodies strictly and writes answers: lowerCamelCase names, fields without a value left out.
@@ -41,12 +56,19 @@ func newStrictJSON() strictJSON {
 // NewDecoder reads the whole of r as one JSON value and nothing after it.
 func (j strictJSON) NewDecoder(r io.Reader) runtime.Decoder {
 	return runtime.DecoderFunc(func(into any) error {
+		b, ours := r.(*body)
 		refused := j.decode(r, into)
+		if refused == nil && ours {
+			refused = b.route.contradicted(into, b.params)
+		}
 		if refused == nil {
 			return nil
 		}
-		if b, ok := r.(*body); ok {
+		if ours {
 			b.refused = refused
+			if refused.status == http.StatusRequestEntityTooLarge {
+				drain(b.whole)
+			}
 		}
 		return refused.fault
 	})

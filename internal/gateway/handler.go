@@ -101,10 +101,13 @@ func (g *Gateway) strict(next runtime.HandlerFunc) runtime.HandlerFunc {
 			refused = checkBody(route, r, g.options.MaxBody)
 		}
 		if refused != nil {
+			if refused.status == http.StatusRequestEntityTooLarge {
+				drain(r.Body)
+			}
 			g.refuse(w, r, refused)
 			return
 		}
-		r.Body = &body{ReadCloser: http.MaxBytesReader(w, r.Body, g.options.MaxBody)}
+		r.Body = &body{ReadCloser: http.MaxBytesReader(w, r.Body, g.options.MaxBody), whole: r.Body, route: route, params: pathParams}
 		next(w, r, pathParams)
 	}
 }
