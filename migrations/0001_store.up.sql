@@ -69,7 +69,7 @@ ALTER TABLE ponderal.audit_entry SET (toast_tuple_target = 8160);
 CREATE INDEX audit_disclosure ON ponderal.audit_entry (clinic_id, number) WHERE action = 'result.disclose';
 
 -- The head of each log: how many entries, and the right edge of the tree (hashes of the full subtrees, largest first). The one
--- row that changes; only append_entry changes it, and only forward.
+-- row that changes; only append_entries changes it, and only forward.
 CREATE TABLE ponderal.audit_head (
     clinic_id uuid PRIMARY KEY,
     size      bigint NOT NULL CHECK (size >= 0),
@@ -463,18 +463,18 @@ BEGIN
     IF TG_OP <> 'UPDATE' THEN
         RAISE EXCEPTION 'table % keeps heads: % refused', TG_TABLE_NAME, TG_OP USING ERRCODE = 'integrity_constraint_violation';
     END IF;
-    IF NEW.size <> OLD.size + 1 THEN
-        RAISE EXCEPTION 'a head in % moves forward by one', TG_TABLE_NAME USING ERRCODE = 'integrity_constraint_violation';
+    IF NEW.size <= OLD.size OR TG_ARGV[0] = 'by one' AND NEW.size <> OLD.size + 1 THEN
+        RAISE EXCEPTION 'a head in % moves forward % only', TG_TABLE_NAME, TG_ARGV[0] USING ERRCODE = 'integrity_constraint_violation';
     END IF;
     RETURN NEW;
 END
 $$;
 CREATE TRIGGER only_forward BEFORE UPDATE OR DELETE ON ponderal.audit_head
-    FOR EACH ROW EXECUTE FUNCTION ponderal.only_forward();
+    FOR EACH ROW EXECUTE FUNCTION ponderal.only_forward('by any number');
 CREATE TRIGGER no_truncate BEFORE TRUNCATE ON ponderal.audit_head
     FOR EACH STATEMENT EXECUTE FUNCTION ponderal.refuse_change();
 CREATE TRIGGER only_forward BEFORE UPDATE OR DELETE ON ponderal.feed_head
-    FOR EACH ROW EXECUTE FUNCTION ponderal.only_forward();
+    FOR EACH ROW EXECUTE FUNCTION ponderal.only_forward('by one');
 CREATE TRIGGER no_truncate BEFORE TRUNCATE ON ponderal.feed_head
     FOR EACH STATEMENT EXECUTE FUNCTION ponderal.refuse_change();
 
@@ -495,19 +495,23 @@ BEGIN
 END
 $$;
 
--- Appends the next entry to the bound clinic's log and moves the head.
-CREATE FUNCTION ponderal.append_entry(p_number bigint, p_at timestamptz, p_action text, p_subjects text[], p_content text, p_salt bytea, p_nodes bytea, p_edge bytea)
+-- Appends the next entries to the bound clinic's log, from p_first on, and moves the head past the last. The arrays hold one item an entry;
+-- p_subjects holds the subjects of all, those of each entry up to its p_subjects_end.
+CREATE FUNCTION ponderal.append_entries(p_first bigint, p_at timestamptz[], p_action text[], p_subjects text[], p_subjects_end integer[],
+        p_content text[], p_salt bytea[], p_nodes bytea[], p_edge bytea)
     RETURNS void
     LANGUAGE plpgsql SECURITY DEFINER SET search_path = ''
     AS $$
 BEGIN
-    UPDATE ponderal.audit_head SET size = p_number + 1, edge = p_edge
-        WHERE clinic_id = ponderal.current_clinic() AND size = p_number;
+    UPDATE ponderal.audit_head SET size = p_first + cardinality(p_at), edge = p_edge
+        WHERE clinic_id = ponderal.current_clinic() AND size = p_first;
     IF NOT FOUND THEN
-        RAISE EXCEPTION 'entry % is not the next of the log', p_number USING ERRCODE = 'serialization_failure';
+        RAISE EXCEPTION 'entry % is not the next of the log', p_first USING ERRCODE = 'serialization_failure';
     END IF;
     INSERT INTO ponderal.audit_entry (clinic_id, number, at, action, subjects, content, salt, nodes)
-        VALUES (ponderal.current_clinic(), p_number, p_at, p_action, p_subjects, p_content, p_salt, p_nodes);
+        SELECT ponderal.current_clinic(), p_first + e.i - 1, e.at, e.action,
+            p_subjects[coalesce(p_subjects_end[e.i - 1], 0) + 1 : p_subjects_end[e.i]], e.content, e.salt, e.nodes
+        FROM unnest(p_at, p_action, p_content, p_salt, p_nodes) WITH ORDINALITY AS e (at, action, content, salt, nodes, i);
 END
 $$;
 
@@ -521,9 +525,9 @@ CREATE FUNCTION ponderal.next_feed_number(p_payer uuid) RETURNS bigint
     $$;
 
 REVOKE ALL ON FUNCTION ponderal.open_log(), ponderal.lock_head(), ponderal.next_feed_number(uuid),
-    ponderal.append_entry(bigint, timestamptz, text, text[], text, bytea, bytea, bytea) FROM PUBLIC;
+    ponderal.append_entries(bigint, timestamptz[], text[], text[], integer[], text[], bytea[], bytea[], bytea) FROM PUBLIC;
 GRANT EXECUTE ON FUNCTION ponderal.open_log(), ponderal.lock_head(), ponderal.next_feed_number(uuid),
-    ponderal.append_entry(bigint, timestamptz, text, text[], text, bytea, bytea, bytea) TO ponderal_service;
+    ponderal.append_entries(bigint, timestamptz[], text[], text[], integer[], text[], bytea[], bytea[], bytea) TO ponderal_service;
 
 GRANT SELECT ON ponderal.audit_entry, ponderal.audit_head, ponderal.feed_head TO ponderal_service;
 GRANT SELECT, INSERT ON ponderal.clinic,

@@ -71,7 +71,7 @@ type Draft struct {
 	Trials   []store.NewTrial
 	Results  []store.NewResult
 	Feed     []store.FeedRow
-	// Last says that nothing follows in the transaction: it is committed in the same round trip.
+	// Last says that nothing follows the drafts of the transaction: it is committed in the same round trip.
 	Last bool
 }
 
@@ -93,21 +93,41 @@ func (l *Log) Append(ctx context.Context, tx *store.Tx, d Draft, sign bool) (rec
 // Commit stores the draft with its entry under the taken head and returns the entry. With sign, it also signs and stores the checkpoint
 // of the new size, and fills in the path of each result. The transaction must be bound to the draft's clinic.
 func (l *Log) Commit(ctx context.Context, tx *store.Tx, h Head, d Draft, sign bool) (record.Entry, error) {
-	w, entry, err := l.prepare(h, d, sign)
+	entries, err := l.commit(ctx, tx, h, []Draft{d}, sign)
 	if err != nil {
-		return record.Entry{}, fmt.Errorf("prepare entry: %w", err)
+		return record.Entry{}, err
 	}
-	if bound := tx.ClinicID(); bound != d.ClinicID {
-		return record.Entry{}, fault.New(fault.Internal, "LOG_CLINIC", "an internal error; nothing was stored")
+	return entries[0], nil
+}
+
+// CommitAll is Commit without signing for several drafts of one clinic, each with an entry of its own, in one round trip. The entries
+// follow one another in the order of the drafts. All are stored or none.
+func (l *Log) CommitAll(ctx context.Context, tx *store.Tx, h Head, ds []Draft) ([]record.Entry, error) {
+	return l.commit(ctx, tx, h, ds, false)
+}
+
+func (l *Log) commit(ctx context.Context, tx *store.Tx, h Head, ds []Draft, sign bool) ([]record.Entry, error) {
+	entries, writes := make([]record.Entry, len(ds)), make([]store.Write, len(ds))
+	last := false
+	for i, d := range ds {
+		if bound := tx.ClinicID(); bound != d.ClinicID {
+			return nil, fault.New(fault.Internal, "LOG_CLINIC", "an internal error; nothing was stored")
+		}
+		var err error
+		if writes[i], entries[i], err = l.prepare(h, d, sign); err != nil {
+			return nil, fmt.Errorf("prepare entry: %w", err)
+		}
+		h = Head{Size: h.Size + 1, Edge: writes[i].Edge}
+		last = last || d.Last
 	}
 	apply := tx.Apply
-	if d.Last {
+	if last {
 		apply = tx.ApplyAndCommit
 	}
-	if err := apply(ctx, w); err != nil {
-		return record.Entry{}, fmt.Errorf("store entry %d: %w", entry.Number, err)
+	if err := apply(ctx, writes...); err != nil {
+		return nil, fmt.Errorf("store entries up to %d: %w", h.Size-1, err)
 	}
-	return entry, nil
+	return entries, nil
 }
 
 // prepare makes everything that Commit stores; only randomness and the clock come from outside.

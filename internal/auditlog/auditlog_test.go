@@ -121,6 +121,69 @@ func TestEveryEntryProvesAtEverySize(t *testing.T) {
 	}
 }
 
+// TestEntriesStoredTogetherProve: entries of one CommitAll are leaves like any others, each with its own salt.
+func TestEntriesStoredTogetherProve(t *testing.T) {
+	t.Parallel()
+	ctx := context.Background()
+	s, l := testStore(t), testLog(t)
+	appendOne(t, s, l, sessionDraft(100), true)
+	const together = 6
+	var drafts []Draft
+	for n := range together {
+		drafts = append(drafts, sessionDraft(200+n))
+	}
+	drafts[together-1].Last = true
+	err := s.InClinic(ctx, clinic, func(tx *store.Tx) error {
+		size, edge, err := tx.LockHead(ctx)
+		if err != nil {
+			return err
+		}
+		entries, err := l.CommitAll(ctx, tx, Head{Size: size, Edge: edge}, drafts)
+		for i, e := range entries {
+			if e.Number != int64(i)+1 || e.Subjects[0] != drafts[i].Subjects[0] {
+				t.Errorf("entry %d of the group: number %d, subjects %v", i, e.Number, e.Subjects)
+			}
+		}
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	appendOne(t, s, l, sessionDraft(300), true)
+	other := sessionDraft(400)
+	other.ClinicID = id(9)
+	err = s.InClinic(ctx, clinic, func(tx *store.Tx) error {
+		size, edge, err := tx.LockHead(ctx)
+		if err != nil {
+			return err
+		}
+		_, err = l.CommitAll(ctx, tx, Head{Size: size, Edge: edge}, []Draft{sessionDraft(401), other})
+		return err
+	})
+	if !fault.Is(err, fault.Internal) {
+		t.Errorf("a draft of another clinic in the group: %v, want Internal", err)
+	}
+	err = s.ReadClinic(ctx, clinic, func(tx *store.Tx) error {
+		rows, err := tx.Entries(ctx, -1, "", "", 100)
+		if err != nil || len(rows) != together+2 {
+			t.Fatalf("%d entries, %v", len(rows), err)
+		}
+		salts := map[string]bool{}
+		roots := rootsFromScratch(t, rows)
+		for number := range int64(len(rows)) {
+			salts[string(rows[number].Salt)] = true
+			checkProof(t, tx, l, number, int64(len(rows)), roots[len(rows)])
+		}
+		if len(salts) != len(rows) {
+			t.Errorf("%d salts for %d entries", len(salts), len(rows))
+		}
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
 // rootsFromScratch computes the tree heads with golang.org/x/mod/sumdb/tlog alone (RFC 6962), from salt and content.
 func rootsFromScratch(t *testing.T, rows []store.EntryRow) []tlog.Hash {
 	t.Helper()

@@ -25,6 +25,8 @@ type Casework struct {
 	keys  []byte
 	now   func() time.Time
 	rand  io.Reader
+
+	pushes gate
 }
 
 // Options for New. Rand is a cryptographic source and, like Now, safe for concurrent use.

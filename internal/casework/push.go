@@ -18,6 +18,7 @@ type pushing struct {
 	header  []byte
 	trials  []store.NewTrial
 	keys    store.PushKeys
+	actor   record.Actor
 	// wrong is what the session breaks by itself.
 	wrong []fault.Violation
 }
@@ -37,19 +38,8 @@ func (c *Casework) PushSession(ctx context.Context, p authn.Principal, s record.
 	if err != nil {
 		return Pushed{}, textFault(err)
 	}
-	var done Pushed
-	err = c.store.InClinic(ctx, clinic, func(tx *store.Tx) error {
-		known, err := tx.PushContext(ctx, in.keys)
-		if err != nil {
-			return err
-		}
-		if known.Session != nil && len(in.wrong) == 0 {
-			done, err = already(ctx, tx, in, known)
-			return err
-		}
-		done, err = c.pushNew(ctx, tx, p, in, known)
-		return err
-	})
+	in.actor = p.Actor()
+	done, err := c.pushes.do(ctx, in, c.storePushes)
 	if err != nil {
 		return Pushed{}, fmt.Errorf("push session: %w", err)
 	}
@@ -131,16 +121,61 @@ func sessionConflict(in *pushing, known store.PushContext) error {
 		Text: "a session with this id is stored with other content; nothing was stored, and what is stored stands"}
 }
 
-// pushNew stores a session that is not there yet, or says all that is wrong with it.
-func (c *Casework) pushNew(ctx context.Context, tx *store.Tx, p authn.Principal, in *pushing, known store.PushContext) (Pushed, error) {
+// storePushes stores the sessions of a group, all of one clinic and each with an id of its own, in one transaction: each that may be stored
+// gets its own entry, and what keeps another from being stored is that one's answer alone. An error concerns the whole group, of which
+// nothing is then stored.
+func (c *Casework) storePushes(ctx context.Context, group []*pushing) ([]pushAnswer, error) {
+	keys := make([]store.PushKeys, len(group))
+	for i, in := range group {
+		keys[i] = in.keys
+	}
+	var answers []pushAnswer
+	err := c.store.InClinic(ctx, group[0].session.ClinicID, func(tx *store.Tx) error {
+		answers = make([]pushAnswer, len(group))
+		known, err := tx.PushContexts(ctx, keys)
+		if err != nil {
+			return err
+		}
+		var drafts []auditlog.Draft
+		var places []int
+		for i, in := range group {
+			a := &answers[i]
+			if known[i].Session != nil && len(in.wrong) == 0 {
+				a.pushed, a.err = already(ctx, tx, in, known[i])
+				continue
+			}
+			var draft auditlog.Draft
+			if draft, a.pushed, a.err = draftOf(in, known[i]); a.err == nil {
+				drafts, places = append(drafts, draft), append(places, i)
+			}
+		}
+		if len(drafts) == 0 {
+			return nil
+		}
+		entries, err := c.log.CommitAll(ctx, tx, auditlog.Head{Size: known[0].HeadSize, Edge: known[0].HeadEdge}, drafts)
+		if err != nil {
+			return err
+		}
+		for i, entry := range entries {
+			p := &answers[places[i]].pushed
+			p.Revision = revisionOf(1, entry)
+			p.Finding.Revision = p.Revision
+		}
+		return nil
+	})
+	return answers, err
+}
+
+// draftOf scores a session that is not there yet, or says all that is wrong with it. The revisions are known once it is stored.
+func draftOf(in *pushing, known store.PushContext) (auditlog.Draft, Pushed, error) {
 	g, missing, err := groundOf(known, in.session)
 	if err != nil {
-		return Pushed{}, err
+		return auditlog.Draft{}, Pushed{}, err
 	}
 	wrong := append(in.wrong[:len(in.wrong):len(in.wrong)], missing...)
 	who, err := evaluatorFit(known.Evaluator)
 	if err != nil {
-		return Pushed{}, err
+		return auditlog.Draft{}, Pushed{}, err
 	}
 	wrong = append(wrong, who...)
 	for i := range in.session.Series {
@@ -148,26 +183,21 @@ func (c *Casework) pushNew(ctx context.Context, tx *store.Tx, p authn.Principal,
 		wrong = append(wrong, record.CheckSeriesAgainst(in.session.Series[i], g.protocols, g.kits, at)...)
 	}
 	if err := fault.InvalidFields(wrong); err != nil {
-		return Pushed{}, err
+		return auditlog.Draft{}, Pushed{}, err
 	}
 	finding, body, err := g.score(in.session, 1)
 	if err != nil {
-		return Pushed{}, err
+		return auditlog.Draft{}, Pushed{}, err
 	}
 	id := in.session.ID
-	entry, err := c.log.Commit(ctx, tx, auditlog.Head{Size: known.HeadSize, Edge: known.HeadEdge}, auditlog.Draft{
-		ClinicID: in.session.ClinicID, Action: record.ActionSessionPush, Actor: p.Actor(),
+	return auditlog.Draft{
+		ClinicID: in.session.ClinicID, Action: record.ActionSessionPush, Actor: in.actor,
 		Subjects: []string{subject(record.KindSession, id), subject(record.KindReferral, g.referral.ID), subject(record.KindClient, g.client.ID)},
 		Sessions: []store.SessionRow{{ID: id, ReferralID: in.session.ReferralID, Revision: 1, Body: in.header}},
 		Trials:   in.trials,
 		Docs:     []store.DocRow{{Kind: record.KindFinding, ID: id, Revision: 1, Body: body}},
 		Last:     true,
-	}, false)
-	if err != nil {
-		return Pushed{}, err
-	}
-	revision := revisionOf(1, entry)
-	return Pushed{Revision: revision, Finding: record.Stored[record.Finding]{Value: finding, Revision: revision}}, nil
+	}, Pushed{Finding: record.Stored[record.Finding]{Value: finding}}, nil
 }
 
 // evaluatorFit finds what keeps a member from being the session's evaluator.

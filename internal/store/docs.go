@@ -43,7 +43,7 @@ const (
 		JOIN ponderal.audit_entry e ON e.clinic_id = d.clinic_id AND e.number = d.entry_number ORDER BY d.id`
 	docsByEntry = rowColumns + ` WHERE d.clinic_id = $1 AND d.entry_number > $2 ORDER BY d.entry_number, d.id LIMIT $3`
 	insertDocs  = `INSERT INTO ponderal.TABLE (clinic_id, id, revision, entry_number, body)
-		SELECT $1, u.id, u.revision, $2, u.body FROM unnest($3::IDTYPE[], $4::int4[], $5::text[]) AS u (id, revision, body)`
+		SELECT $1, u.* FROM unnest($2::IDTYPE[], $3::int4[], $4::int8[], $5::text[]) AS u (id, revision, entry_number, body)`
 )
 
 func docTableOf(kind, idType string) docTable {

@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"slices"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -31,81 +32,165 @@ type PushKeys struct {
 	Digests, KitIDs                    []string
 }
 
-// readPush fetches every record that a push refers to as one list, because each statement has its own cost.
+// readPush fetches every record that the pushes of a group refer to as one list, because each statement has its own cost. The id
+// of a trial is its session's; client and job are the referral's. Each id is looked up by itself (LIMIT and OFFSET keep the planner from
+// joining), so that the plan does not depend on what the planner believes of the tables' sizes.
 const readPush = `
-WITH r AS MATERIALIZED (SELECT d.id, d.revision, d.entry_number, d.body, d.body::jsonb AS fields FROM ponderal.referral d
-	WHERE d.clinic_id = $1 AND d.id = $3 ORDER BY d.revision DESC LIMIT 1)
-SELECT p.kind, p.id, p.revision, p.entry_number, (SELECT e.at FROM ponderal.audit_entry e WHERE e.clinic_id = $1 AND e.number = p.entry_number),
-	p.body, p.series, p.number
+WITH r AS MATERIALIZED (SELECT d.id, d.revision, d.entry_number, d.body, (d.body::jsonb ->> 'client_id')::uuid AS client,
+		(d.body::jsonb ->> 'job_profile_id')::uuid AS job
+	FROM unnest($3::uuid[]) k (id) CROSS JOIN LATERAL (SELECT t.* FROM ponderal.referral t
+		WHERE t.clinic_id = $1 AND t.id = k.id ORDER BY t.revision DESC LIMIT 1) d)
+SELECT p.kind, p.id, p.revision, p.entry_number,
+	CASE WHEN p.kind <> 'trial' THEN (SELECT e.at FROM ponderal.audit_entry e WHERE e.clinic_id = $1 AND e.number = p.entry_number) END,
+	p.body, p.series, p.number, p.client, p.job
 FROM (
-	SELECT 'referral' AS kind, r.id::text AS id, r.revision, r.entry_number, r.body, 0 AS series, 0 AS number FROM r
-	UNION ALL (SELECT 'client', d.id::text, d.revision, d.entry_number, d.body, 0, 0 FROM ponderal.client d
-		WHERE d.clinic_id = $1 AND d.id = (SELECT (r.fields ->> 'client_id')::uuid FROM r) ORDER BY d.revision DESC LIMIT 1)
-	UNION ALL (SELECT 'job_profile', d.id::text, d.revision, d.entry_number, d.body, 0, 0 FROM ponderal.job_profile d
-		WHERE d.clinic_id = $1 AND d.id = (SELECT (r.fields ->> 'job_profile_id')::uuid FROM r) ORDER BY d.revision DESC LIMIT 1)
-	UNION ALL (SELECT 'member', d.id::text, d.revision, d.entry_number, d.body, 0, 0 FROM ponderal.member d
-		WHERE d.clinic_id = $1 AND d.id = $4 ORDER BY d.revision DESC LIMIT 1)
-	UNION ALL (SELECT 'protocol', d.id, d.revision, d.entry_number, d.body, 0, 0 FROM ponderal.protocol d
-		WHERE d.clinic_id = $1 AND d.id = ANY ($5::text[]) AND d.revision = 1)
-	UNION ALL (SELECT DISTINCT ON (d.id) 'kit', d.id::text, d.revision, d.entry_number, d.body, 0, 0 FROM ponderal.kit d
-		WHERE d.clinic_id = $1 AND d.id = ANY ($6::uuid[]) ORDER BY d.id, d.revision DESC)
-	UNION ALL (SELECT 'first', d.id::text, d.revision, d.entry_number, d.body, 0, 0 FROM ponderal.session d
-		WHERE d.clinic_id = $1 AND d.id = $2 AND d.revision = 1)
-	UNION ALL (SELECT 'session', d.id::text, d.revision, d.entry_number, d.body, 0, 0 FROM ponderal.session d
-		WHERE d.clinic_id = $1 AND d.id = $2 ORDER BY d.revision DESC LIMIT 1)
-	UNION ALL (SELECT 'trial', '', d.revision, d.entry_number, d.body, d.series_number, d.trial_number FROM ponderal.trial d
-		WHERE d.clinic_id = $1 AND d.session_id = $2 AND d.revision = 1)
+	SELECT 'referral' AS kind, r.id::text AS id, r.revision, r.entry_number, r.body, 0 AS series, 0 AS number, r.client::text AS client,
+		r.job::text AS job FROM r
+	UNION ALL SELECT 'client', d.id::text, d.revision, d.entry_number, d.body, 0, 0, '', ''
+		FROM (SELECT DISTINCT r.client AS id FROM r) k CROSS JOIN LATERAL (SELECT t.* FROM ponderal.client t
+			WHERE t.clinic_id = $1 AND t.id = k.id ORDER BY t.revision DESC LIMIT 1) d
+	UNION ALL SELECT 'job_profile', d.id::text, d.revision, d.entry_number, d.body, 0, 0, '', ''
+		FROM (SELECT DISTINCT r.job AS id FROM r) k CROSS JOIN LATERAL (SELECT t.* FROM ponderal.job_profile t
+			WHERE t.clinic_id = $1 AND t.id = k.id ORDER BY t.revision DESC LIMIT 1) d
+	UNION ALL SELECT 'member', d.id::text, d.revision, d.entry_number, d.body, 0, 0, '', ''
+		FROM unnest($4::uuid[]) k (id) CROSS JOIN LATERAL (SELECT t.* FROM ponderal.member t
+			WHERE t.clinic_id = $1 AND t.id = k.id ORDER BY t.revision DESC LIMIT 1) d
+	UNION ALL SELECT 'protocol', d.id, d.revision, d.entry_number, d.body, 0, 0, '', ''
+		FROM unnest($5::text[]) k (id) CROSS JOIN LATERAL (SELECT t.* FROM ponderal.protocol t
+			WHERE t.clinic_id = $1 AND t.id = k.id AND t.revision = 1 LIMIT 1) d
+	UNION ALL SELECT 'kit', d.id::text, d.revision, d.entry_number, d.body, 0, 0, '', ''
+		FROM unnest($6::uuid[]) k (id) CROSS JOIN LATERAL (SELECT t.* FROM ponderal.kit t
+			WHERE t.clinic_id = $1 AND t.id = k.id ORDER BY t.revision DESC LIMIT 1) d
+	UNION ALL SELECT 'first', d.id::text, d.revision, d.entry_number, d.body, 0, 0, '', ''
+		FROM unnest($2::uuid[]) k (id) CROSS JOIN LATERAL (SELECT t.* FROM ponderal.session t
+			WHERE t.clinic_id = $1 AND t.id = k.id AND t.revision = 1 LIMIT 1) d
+	UNION ALL SELECT 'session', d.id::text, d.revision, d.entry_number, d.body, 0, 0, '', ''
+		FROM unnest($2::uuid[]) k (id) CROSS JOIN LATERAL (SELECT t.* FROM ponderal.session t
+			WHERE t.clinic_id = $1 AND t.id = k.id ORDER BY t.revision DESC LIMIT 1) d
+	UNION ALL SELECT 'trial', d.session_id::text, d.revision, d.entry_number, d.body, d.series_number, d.trial_number, '', ''
+		FROM unnest($2::uuid[]) k (id) CROSS JOIN LATERAL (SELECT t.* FROM ponderal.trial t
+			WHERE t.clinic_id = $1 AND t.session_id = k.id AND t.revision = 1 OFFSET 0) d
 ) p ORDER BY p.series, p.number`
 
 // PushContext fetches what a push needs and takes the head; NotFound when the clinic has no log. An id that is no UUID names nothing.
 func (tx *Tx) PushContext(ctx context.Context, k PushKeys) (PushContext, error) {
-	session, _ := parseID(k.SessionID)
-	referral, _ := parseID(k.ReferralID)
-	evaluator, _ := parseID(k.EvaluatorID)
-	kits := make([]pgtype.UUID, 0, len(k.KitIDs))
-	for _, id := range k.KitIDs {
-		if kit, ok := parseID(id); ok {
-			kits = append(kits, kit)
-		}
+	got, err := tx.PushContexts(ctx, []PushKeys{k})
+	if err != nil {
+		return PushContext{}, err
 	}
-	digests := k.Digests
-	if digests == nil {
-		digests = []string{}
+	return got[0], nil
+}
+
+// PushContexts is PushContext for several pushes, in their order, in the same one round trip. The records they share are shared.
+func (tx *Tx) PushContexts(ctx context.Context, keys []PushKeys) ([]PushContext, error) {
+	var args pushArgs
+	for _, k := range keys {
+		args.add(k)
 	}
-	p := PushContext{Protocols: make(map[string]Row), Kits: make(map[string]Row)}
-	open := false
+	known := newPushRows()
+	var taken *head
 	b := tx.batch()
 	b.Queue(lockHead).Query(func(rows pgx.Rows) error {
 		got, err := pgx.CollectRows(rows, scanHead)
 		if len(got) == 1 {
-			open, p.HeadSize, p.HeadEdge = true, got[0].size, got[0].edge
+			taken = &got[0]
 		}
 		return err
 	})
-	b.Queue(readPush, tx.clinic, session, referral, evaluator, digests, kits).Query(func(rows pgx.Rows) error {
+	b.Queue(readPush, tx.clinic, args.sessions, args.referrals, args.evaluators, args.digests, args.kits).Query(func(rows pgx.Rows) error {
 		for rows.Next() {
-			if err := p.scan(rows); err != nil {
+			if err := known.scan(rows); err != nil {
 				return err
 			}
 		}
 		return rows.Err()
 	})
 	if err := tx.send(ctx, b, "read what a push needs"); err != nil {
-		return PushContext{}, err
+		return nil, err
 	}
-	if !open {
-		return PushContext{}, notFound(logWord)
+	if taken == nil {
+		return nil, notFound(logWord)
 	}
-	return p, nil
+	out := make([]PushContext, len(keys))
+	for i, k := range keys {
+		out[i] = known.of(k)
+		out[i].HeadSize, out[i].HeadEdge = taken.size, taken.edge
+	}
+	return out, nil
+}
+
+// pushArgs are the ids that a group of pushes refers to, each once.
+type pushArgs struct {
+	sessions, referrals, evaluators, kits pgtype.FlatArray[pgtype.UUID]
+	digests                               []string
+}
+
+func (a *pushArgs) add(k PushKeys) {
+	addID(&a.sessions, k.SessionID)
+	addID(&a.referrals, k.ReferralID)
+	addID(&a.evaluators, k.EvaluatorID)
+	for _, id := range k.KitIDs {
+		addID(&a.kits, id)
+	}
+	for _, d := range k.Digests {
+		if !slices.Contains(a.digests, d) {
+			a.digests = append(a.digests, d)
+		}
+	}
+}
+
+// addID adds an id unless it is there or names nothing.
+func addID(to *pgtype.FlatArray[pgtype.UUID], text string) {
+	if id, ok := parseID(text); ok && !slices.Contains(*to, id) {
+		*to = append(*to, id)
+	}
+}
+
+// pushRows are the rows of readPush by what they are asked for.
+type pushRows struct {
+	referrals                                             map[string]referralRow
+	first, newest, clients, jobs, members, kits, protocol map[string]*Row
+	trials                                                map[string][]TrialRow
+}
+
+type referralRow struct {
+	row         *Row
+	client, job string
+}
+
+func newPushRows() *pushRows {
+	rows := func() map[string]*Row { return make(map[string]*Row) }
+	return &pushRows{referrals: make(map[string]referralRow), trials: make(map[string][]TrialRow), first: rows(), newest: rows(), clients: rows(),
+		jobs: rows(), members: rows(), kits: rows(), protocol: rows()}
+}
+
+// of picks out what one push refers to.
+func (p *pushRows) of(k PushKeys) PushContext {
+	referral := p.referrals[k.ReferralID]
+	c := PushContext{Session: p.newest[k.SessionID], First: p.first[k.SessionID], Trials: p.trials[k.SessionID], Referral: referral.row,
+		Client: p.clients[referral.client], Job: p.jobs[referral.job], Evaluator: p.members[k.EvaluatorID],
+		Protocols: make(map[string]Row, len(k.Digests)), Kits: make(map[string]Row, len(k.KitIDs))}
+	for _, d := range k.Digests {
+		if row := p.protocol[d]; row != nil {
+			c.Protocols[d] = *row
+		}
+	}
+	for _, id := range k.KitIDs {
+		if row := p.kits[id]; row != nil {
+			c.Kits[id] = *row
+		}
+	}
+	return c
 }
 
 // scan puts one row of readPush in its place.
-func (p *PushContext) scan(rows pgx.Rows) error {
+func (p *pushRows) scan(rows pgx.Rows) error {
 	var kind string
 	var r Row
 	var at *time.Time
+	var client, job *string
 	var series, number int
-	if err := rows.Scan(&kind, &r.ID, &r.Revision, &r.Entry, &at, &r.Body, &series, &number); err != nil {
+	if err := rows.Scan(&kind, &r.ID, &r.Revision, &r.Entry, &at, &r.Body, &series, &number, &client, &job); err != nil {
 		return err
 	}
 	if at != nil {
@@ -113,23 +198,30 @@ func (p *PushContext) scan(rows pgx.Rows) error {
 	}
 	switch kind {
 	case record.KindReferral:
-		p.Referral = &r
+		p.referrals[r.ID] = referralRow{row: &r, client: textOf(client), job: textOf(job)}
 	case record.KindClient:
-		p.Client = &r
+		p.clients[r.ID] = &r
 	case record.KindJobProfile:
-		p.Job = &r
+		p.jobs[r.ID] = &r
 	case record.KindMember:
-		p.Evaluator = &r
+		p.members[r.ID] = &r
 	case record.KindProtocol:
-		p.Protocols[r.ID] = r
+		p.protocol[r.ID] = &r
 	case record.KindKit:
-		p.Kits[r.ID] = r
+		p.kits[r.ID] = &r
 	case "first":
-		p.First = &r
+		p.first[r.ID] = &r
 	case record.KindSession:
-		p.Session = &r
+		p.newest[r.ID] = &r
 	case record.KindTrial:
-		p.Trials = append(p.Trials, TrialRow{Series: series, Number: number, Revision: r.Revision, Entry: r.Entry, Body: r.Body})
+		p.trials[r.ID] = append(p.trials[r.ID], TrialRow{Series: series, Number: number, Revision: r.Revision, Entry: r.Entry, Body: r.Body})
 	}
 	return nil
+}
+
+func textOf(s *string) string {
+	if s == nil {
+		return ""
+	}
+	return *s
 }

@@ -79,6 +79,16 @@ func TestNobodyChangesWhatIsStored(t *testing.T) {
 			}
 		}
 	}
+	// A head goes forward, for the owner too; a feed's by one.
+	for sql, want := range map[string]string{
+		"UPDATE ponderal.audit_head SET size = size - 1": refused, "UPDATE ponderal.audit_head SET size = size + 1": "",
+		"UPDATE ponderal.feed_head SET size = size - 1": refused, "UPDATE ponderal.feed_head SET size = size + 2": refused,
+		"UPDATE ponderal.feed_head SET size = size + 1": "",
+	} {
+		if code := codeOf(t, owner, sql); code != want {
+			t.Errorf("as the owner: %s: SQLSTATE %q, want %q", sql, code, want)
+		}
+	}
 	// Entries and heads are written through their functions alone.
 	for _, table := range []string{"audit_entry", "audit_head", "feed_head"} {
 		if code := codeOf(t, service, "INSERT INTO ponderal."+table+" DEFAULT VALUES"); code != denied {

@@ -10,6 +10,7 @@ package store
 import (
 	"context"
 	"fmt"
+	"maps"
 	"time"
 
 	"github.com/jackc/pgx/v5/pgxpool"
@@ -25,6 +26,10 @@ const (
 	// openLimit bounds the checks of Open.
 	openLimit = 15 * time.Second
 )
+
+// usualSettings are those of every connection: names are always written in full, and no statement is planned anew for its arguments, since
+// each finds its rows by a key.
+var usualSettings = map[string]string{"search_path": "", "plan_cache_mode": "force_generic_plan"}
 
 // serverLimits end what a vanished client left behind on the server, because an open transaction holds its clinic's log. They apply where
 // the URL does not set them.
@@ -62,7 +67,7 @@ func Open(ctx context.Context, o Options) (*Store, error) {
 			params[name] = value
 		}
 	}
-	params["search_path"] = ""
+	maps.Copy(params, usualSettings)
 	pool, err := pgxpool.NewWithConfig(ctx, config)
 	if err != nil {
 		return nil, translate("open pool", err)

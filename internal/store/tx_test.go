@@ -1,6 +1,7 @@
 package store
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -9,6 +10,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
 	"github.com/jackc/pgx/v5/pgconn"
 
 	"ponderal.example/internal/fault"
@@ -286,6 +289,89 @@ func TestAppendOutOfTurnIsRefused(t *testing.T) {
 		}
 	}
 	add(t, s, clinicA, "x", Write{})
+}
+
+// TestSeveralWritesInOne: each write of a group keeps its own entry and subjects, its rows carry its number, and entries that do not
+// follow one another are refused whole.
+func TestSeveralWritesInOne(t *testing.T) {
+	t.Parallel()
+	ctx := context.Background()
+	s := open(t, pgtest.New(t))
+	openLogs(t, s, clinicA)
+	write := func(number int64, subjects ...string) Write {
+		n := int(number)
+		return Write{Entry: entry(number, "x", subjects...), Edge: bytes.Repeat([]byte{byte(n)}, 32),
+			Docs:     []DocRow{{Kind: record.KindFinding, ID: id(n + 1), Revision: 1, Body: []byte(`{}`)}, {Kind: record.KindProtocol, ID: fmt.Sprint(n), Revision: 1, Body: []byte(`{}`)}},
+			Sessions: []SessionRow{{ID: id(n + 1), ReferralID: id(50), Revision: 1, Body: []byte(`{}`)}},
+			Trials:   []NewTrial{{SessionID: id(n + 1), Series: 1, Number: 1, Revision: 1, Body: []byte(`{}`)}}}
+	}
+	for _, group := range [][]Write{{}, {write(0), write(2)}, {write(0), write(0)}, {write(1), write(0)}} {
+		if err := s.InClinic(ctx, clinicA, func(tx *Tx) error { return tx.Apply(ctx, group...) }); err == nil {
+			t.Errorf("a group of %d entries out of turn was stored", len(group))
+		}
+	}
+	in(t, s, clinicA, func(tx *Tx) error {
+		return tx.ApplyAndCommit(ctx, write(0, "a", "b"), write(1), write(2, "c"))
+	})
+	in(t, s, clinicA, func(tx *Tx) error {
+		size, edge, err := tx.Head(ctx)
+		if err != nil || size != 3 || edge[0] != 2 {
+			t.Errorf("head %d, edge %x, %v; want 3 and the edge of the last", size, edge, err)
+		}
+		entries, err := tx.Entries(ctx, -1, "", "", 10)
+		if err != nil {
+			return err
+		}
+		for n, want := range [][]string{{"a", "b"}, {}, {"c"}} {
+			if diff := cmp.Diff(entry(int64(n), "x", want...), entries[n], cmpopts.EquateEmpty()); diff != "" {
+				t.Errorf("entry %d (-want +got)\n%s", n, diff)
+			}
+			trials, err := tx.Trials(ctx, id(n+1), 1)
+			finding, err2 := tx.At(ctx, record.KindFinding, id(n+1), 1)
+			if err != nil || err2 != nil || len(trials) != 1 || trials[0].Entry != int64(n) || finding.Entry != int64(n) {
+				t.Errorf("rows of entry %d: %+v, %+v, %v, %v", n, trials, finding, err, err2)
+			}
+		}
+		return nil
+	})
+}
+
+// TestPushContextsKeepApart: pushes that are read together see what each refers to and nothing of the others'.
+func TestPushContextsKeepApart(t *testing.T) {
+	t.Parallel()
+	ctx := context.Background()
+	s := open(t, pgtest.New(t))
+	openLogs(t, s, clinicA)
+	doc := func(kind string, n int, body string) DocRow {
+		return DocRow{Kind: kind, ID: id(n), Revision: 1, Body: []byte(body)}
+	}
+	add(t, s, clinicA, "x", Write{
+		Docs: []DocRow{doc(record.KindClient, 1, `1`), doc(record.KindClient, 2, `2`), doc(record.KindMember, 3, `3`), doc(record.KindKit, 6, `6`),
+			doc(record.KindReferral, 4, `{"client_id":"`+id(1)+`"}`), doc(record.KindReferral, 5, `{"client_id":"`+id(2)+`"}`)},
+		Sessions: []SessionRow{{ID: id(7), ReferralID: id(4), Revision: 1, Body: []byte(`7`)}, {ID: id(8), ReferralID: id(5), Revision: 1, Body: []byte(`8`)}},
+		Trials:   []NewTrial{{SessionID: id(7), Series: 1, Number: 1, Revision: 1, Body: []byte(`71`)}, {SessionID: id(8), Series: 1, Number: 1, Revision: 1, Body: []byte(`81`)}},
+	})
+	keys := []PushKeys{{SessionID: id(7), ReferralID: id(4), EvaluatorID: id(3)}, {SessionID: id(8), ReferralID: id(5), KitIDs: []string{id(6)}},
+		{SessionID: id(9), ReferralID: id(4)}, {}}
+	in(t, s, clinicA, func(tx *Tx) error {
+		together, err := tx.PushContexts(ctx, keys)
+		if err != nil {
+			return err
+		}
+		for i, k := range keys {
+			alone, err := tx.PushContext(ctx, k)
+			if diff := cmp.Diff(alone, together[i]); diff != "" || err != nil {
+				t.Errorf("push %d (-alone +together): %v\n%s", i, err, diff)
+			}
+		}
+		if p := together[0]; string(p.Trials[0].Body) != `71` || string(p.Client.Body) != `1` || len(p.Kits) != 0 || p.Evaluator == nil {
+			t.Errorf("the first push: %+v", p)
+		}
+		if p := together[2]; p.Session != nil || p.First != nil || len(p.Trials) != 0 || string(p.Client.Body) != `1` {
+			t.Errorf("the new session: %+v", p)
+		}
+		return nil
+	})
 }
 
 func TestUseAfterCommitFails(t *testing.T) {
