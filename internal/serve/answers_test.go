@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"strconv"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -298,8 +299,15 @@ func TestLogHoldsNobodysData(t *testing.T) {
 }
 
 func TestFixedPaths(t *testing.T) {
-	ready := error(nil)
-	r := start(t, &cases{}, func(o *Options) { o.Ready = func(context.Context) error { return ready } })
+	var away atomic.Bool
+	r := start(t, &cases{}, func(o *Options) {
+		o.Ready = func(context.Context) error {
+			if away.Load() {
+				return errors.New("schema 4, want 5")
+			}
+			return nil
+		}
+	})
 	for path, want := range map[string]string{
 		"/openapi.json": `"openapi"`, "/.well-known/jwks.json": `{"keys":[]}`, "/healthz": "live", "/readyz": "ready",
 		"/metrics": "ponderal_requests_in_flight", "/v1/keys": "jwks",
@@ -309,7 +317,7 @@ func TestFixedPaths(t *testing.T) {
 			t.Errorf("%s: %d %.100s", path, a.status, a.body)
 		}
 	}
-	ready = errors.New("schema 4, want 5")
+	away.Store(true)
 	a := r.rest(t, "GET", "/readyz", "")
 	_, info := parseStatus(t, a)
 	if after, err := strconv.Atoi(a.header.Get("Retry-After")); a.status != 503 || info.GetReason() != "NOT_READY" || err != nil || after < 1 {
