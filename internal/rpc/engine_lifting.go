@@ -133,7 +133,7 @@ func (r *reader) angle(s, at string) deskwork.Angle {
 		return 0
 	}
 	degrees, part, _ := strings.Cut(s, ".")
-	if len(part) > angleDecimals || len(degrees) > angleDecimals {
+	if degrees == "" || len(part) > angleDecimals || len(degrees) > angleDecimals {
 		r.bad(at, "angle", "an angle is a decimal with at most 3 places")
 		return 0
 	}
