@@ -153,7 +153,7 @@ func Compression(p Person, h Hands, load mass.Mass, m Model) (Estimate, error) {
 }
 
 // kilograms is the float64 nearest to the mass.
-func kilograms(m mass.Mass) float64 { return float64(m.Units()) / 1e11 }
+func kilograms(m mass.Mass) float64 { return float64(float64(m.Units()) / 1e11) }
 
 // balance puts the posture's arms into the balance.
 func (p *Posture) balance(who Person, load float64, m Model) Balance {
@@ -162,7 +162,7 @@ func (p *Posture) balance(who Person, load float64, m Model) Balance {
 	arm := (float64(upperTrunk*p.trunkArm) + float64(arms*p.armsArm)) / above
 	return Balance{
 		BodyMass: float64(body * above), LoadMass: load,
-		BodyArm: arm, LoadArm: p.loadArm, MuscleArm: float64(m.MuscleArmMillimetres) / 1000,
+		BodyArm: arm, LoadArm: p.loadArm, MuscleArm: float64(float64(m.MuscleArmMillimetres) / 1000),
 		// The muscle runs along the trunk: its angle from the horizontal is what the trunk's from the vertical leaves of a right angle.
 		MuscleSin: p.TrunkCos, MuscleCos: p.TrunkSin,
 		Gravity: gravity,

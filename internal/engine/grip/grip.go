@@ -72,7 +72,7 @@ func (v *violations) percent(field string, p float64) {
 }
 
 // kilograms is the float64 nearest to the mass.
-func kilograms(m mass.Mass) float64 { return float64(m.Units()) / 1e11 }
+func kilograms(m mass.Mass) float64 { return float64(float64(m.Units()) / 1e11) }
 
 func allKilograms(list []mass.Mass) []float64 {
 	out := make([]float64, len(list))

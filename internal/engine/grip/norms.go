@@ -145,7 +145,7 @@ const unitsPerPound = 45_359_237_000
 // value is the reading in the unit of the norms.
 func (n norms) value(reading mass.Mass) float64 {
 	if n.pounds {
-		return float64(reading.Units()) / unitsPerPound
+		return float64(float64(reading.Units()) / unitsPerPound)
 	}
 	return kilograms(reading)
 }
