@@ -15,7 +15,11 @@ import (
 // engine serves what needs nothing stored. It has no use cases behind a principal: whoever has a role may compute.
 type engine struct {
 	pb.UnimplementedEngineServiceServer
+	// searches has a place for each search of a large kit that may go on at once.
+	searches chan struct{}
 }
+
+func newEngine() engine { return engine{searches: make(chan struct{}, maxSearches)} }
 
 func (engine) ScoreSession(ctx context.Context, req *pb.ScoreSessionRequest) (*pb.ScoreSessionResponse, error) {
 	_, resp, err := scoreSession(ctx, req)

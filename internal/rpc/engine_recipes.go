@@ -5,15 +5,41 @@ import (
 
 	pb "ponderal.example/api/ponderal/v1"
 	"ponderal.example/internal/deskwork"
+	"ponderal.example/internal/fault"
 	"ponderal.example/internal/mass"
 )
 
-func (engine) FindRecipes(ctx context.Context, req *pb.FindRecipesRequest) (*pb.FindRecipesResponse, error) {
+// A search of a kit with more inserts than largeKit may take a second and 160 MiB, of the largest kit; so only maxSearches go on at once, and
+// the others wait as long as their deadline lets them.
+const (
+	largeKit    = 30
+	maxSearches = 2
+)
+
+// place waits for a place to search a kit; the caller gives it back.
+func (s engine) place(ctx context.Context, inserts int) (back func(), err error) {
+	if inserts <= largeKit {
+		return func() {}, nil
+	}
+	select {
+	case s.searches <- struct{}{}:
+		return func() { <-s.searches }, nil
+	case <-ctx.Done():
+		return nil, fault.Wrap(fault.Overloaded, "BUSY", "other searches of large kits go on; try again", ctx.Err())
+	}
+}
+
+func (s engine) FindRecipes(ctx context.Context, req *pb.FindRecipesRequest) (*pb.FindRecipesResponse, error) {
 	r := &reader{}
 	q := r.recipeQuestion(req)
 	if err := r.refused(ctx, req); err != nil {
 		return nil, err
 	}
+	back, err := s.place(ctx, len(q.Kit.Inserts))
+	if err != nil {
+		return nil, err
+	}
+	defer back()
 	got, err := deskwork.FindRecipes(q)
 	if err != nil {
 		return nil, err

@@ -1,9 +1,11 @@
 package rpc
 
 import (
+	"context"
 	"testing"
 
 	pb "ponderal.example/api/ponderal/v1"
+	"ponderal.example/internal/fault"
 )
 
 // TestEngineWords: every word of the engine's enums leads there and back. That the words are the engine's own, the reference values show.
@@ -60,5 +62,31 @@ func TestUnreadableQuantities(t *testing.T) {
 		if v.Field+" "+v.Rule != want[i] {
 			t.Errorf("%s %s, want %s", v.Field, v.Rule, want[i])
 		}
+	}
+}
+
+// TestSearchesTakeTurns: when every place is taken, a large kit waits until its deadline and is then told to come again; a small kit needs
+// no place, and a place that was given back is there for the next.
+func TestSearchesTakeTurns(t *testing.T) {
+	s, now := newEngine(), context.Background()
+	gone, cancel := context.WithCancel(now)
+	cancel()
+	var given []func()
+	for range maxSearches {
+		back, err := s.place(now, largeKit+1)
+		if err != nil {
+			t.Fatal(err)
+		}
+		given = append(given, back)
+	}
+	if _, err := s.place(gone, largeKit+1); !fault.Is(err, fault.Overloaded) {
+		t.Errorf("a search without a place: %v", err)
+	}
+	if _, err := s.place(gone, largeKit); err != nil {
+		t.Errorf("a small kit: %v", err)
+	}
+	given[0]()
+	if _, err := s.place(now, largeKit+1); err != nil {
+		t.Errorf("after one was given back: %v", err)
 	}
 }

@@ -158,7 +158,7 @@ func register(r grpc.ServiceRegistrar, c Cases) {
 	pb.RegisterFeedServiceServer(r, feed{cases: c})
 	pb.RegisterKeyServiceServer(r, keys{cases: c})
 	pb.RegisterAuditServiceServer(r, audit{cases: c})
-	pb.RegisterEngineServiceServer(r, engine{})
+	pb.RegisterEngineServiceServer(r, newEngine())
 }
 
 // servicesOf are the descriptors of what is registered.
