@@ -43,24 +43,28 @@ func (c *checker) more(p *Protocol, at string) {
 
 func (c *checker) steps(steps []LoadStep, at string) {
 	for i := range steps {
-		path := item(at, "steps", i)
-		if i == 0 {
-			c.demand(steps[i].FromEffort == 0, path+".from_effort_rating", "protocol.steps_from_zero", "the first step applies from the rating 0")
-		} else {
-			c.demand(steps[i-1].FromEffort < steps[i].FromEffort, path+".from_effort_rating", "protocol.steps_ascending", "steps stand by rising effort rating, each rating once")
+		// The path is made only where it is told: advice checks a protocol each time.
+		if i == 0 && steps[i].FromEffort != 0 {
+			c.demand(false, item(at, "steps", i)+".from_effort_rating", "protocol.steps_from_zero", "the first step applies from the rating 0")
 		}
-		c.demand(!steps[i].Increment.IsZero(), path+".increment", "protocol.increment_positive", "an increment is more than nothing")
+		if i > 0 && steps[i-1].FromEffort >= steps[i].FromEffort {
+			c.demand(false, item(at, "steps", i)+".from_effort_rating", "protocol.steps_ascending", "steps stand by rising effort rating, each rating once")
+		}
+		if steps[i].Increment.IsZero() {
+			c.demand(false, item(at, "steps", i)+".increment", "protocol.increment_positive", "an increment is more than nothing")
+		}
 	}
 }
 
 func (c *checker) heartRateLimit(l *HeartRateLimit, at string) {
 	forms := 0
-	for _, n := range []int{l.BPM, l.PercentOfPredicted, l.PercentOfReserve} {
+	for _, n := range [...]int{l.BPM, l.PercentOfPredicted, l.PercentOfReserve} {
 		if n != 0 {
 			forms++
 		}
 	}
 	c.demand(forms == 1, at, "protocol.heart_rate_limit", "a heart-rate limit has exactly one form")
-	percent := l.PercentOfPredicted != 0 || l.PercentOfReserve != 0
-	c.demand(!percent || l.Formula != "", at+".formula", "protocol.formula", "a percentage of the predicted maximum or of the reserve needs a formula")
+	if (l.PercentOfPredicted != 0 || l.PercentOfReserve != 0) && l.Formula == "" {
+		c.demand(false, at+".formula", "protocol.formula", "a percentage of the predicted maximum or of the reserve needs a formula")
+	}
 }

@@ -1,0 +1,93 @@
+package advise
+
+import (
+	"strconv"
+
+	"ponderal.example/internal/record"
+)
+
+// calibration says which pieces of the kit were weighed too long ago, or later than now. Under a protocol that blocks, they keep the next
+// trial from being done until they are weighed again or taken out of the kit.
+func (j *judge) calibration() {
+	rule := j.in.Protocol.Calibration
+	if rule == nil {
+		return
+	}
+	calls := Note
+	if rule.Block {
+		calls = Wait
+	}
+	if j.in.Kit == nil || j.in.Now.IsZero() {
+		j.say(calls, GuardCalibration, "not known", ageText(rule.Days), "The kit or the present moment is not given, so the age of its weighing is not known.")
+		return
+	}
+	today := dayOf(j.in.Now)
+	codes, lapsed, worst := "", 0, 0
+	piece := func(p *record.Piece) {
+		weighed, ok := parseDay(p.VerifiedOn)
+		if age := today - weighed; ok && age >= 0 && age <= rule.Days {
+			return
+		} else if ok {
+			worst = max(worst, age)
+		}
+		if lapsed++; lapsed > 1 {
+			codes += ", "
+		}
+		codes += p.Code
+	}
+	piece(&j.in.Kit.Tote)
+	for i := range j.in.Kit.Inserts {
+		piece(&j.in.Kit.Inserts[i])
+	}
+	if lapsed > 0 {
+		j.say(calls, GuardCalibration, ageText(worst), ageText(rule.Days), "Weighed too long ago, or on a day that cannot be: "+codes+". Weigh them again or take them out of the kit.")
+	}
+}
+
+func ageText(days int) string { return strconv.Itoa(days) + " days" }
+
+// dayOf numbers the UTC day of a moment.
+func dayOf(t record.Time) int {
+	day := t.Std().UTC()
+	return dayNumber(day.Year(), int(day.Month()), day.Day())
+}
+
+// parseDay numbers a day written YYYY-MM-DD; not ok for any other text. A day of the month that does not exist counts on into the next month.
+func parseDay(s string) (int, bool) {
+	if len(s) != 10 || s[4] != '-' || s[7] != '-' {
+		return 0, false
+	}
+	year, ok1 := digits(s[:4])
+	month, ok2 := digits(s[5:7])
+	day, ok3 := digits(s[8:])
+	if !ok1 || !ok2 || !ok3 || month < 1 || month > 12 || day < 1 || day > 31 {
+		return 0, false
+	}
+	return dayNumber(year, month, day), true
+}
+
+func digits(s string) (n int, ok bool) {
+	for i := range len(s) {
+		if s[i] < '0' || s[i] > '9' {
+			return 0, false
+		}
+		n = 10*n + int(s[i]-'0')
+	}
+	return n, true
+}
+
+// dayNumber counts the days of the Gregorian calendar from 1 March of the year 0, so that leap days end the years: 365 days, one more
+// every 4 years, but not every 100, but every 400; (153 m + 2) / 5 are the days before the month m after March.
+func dayNumber(year, month, day int) int {
+	m := (month + 9) % 12
+	y := year - m/10
+	return 365*y + floorDiv(y, 4) - floorDiv(y, 100) + floorDiv(y, 400) + (153*m+2)/5 + day - 1
+}
+
+// floorDiv rounds down, for the year before 0 too.
+func floorDiv(a, b int) int {
+	if a < 0 {
+		return (a - b + 1) / b
+	}
+	return a / b
+}
