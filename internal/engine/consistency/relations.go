@@ -79,9 +79,8 @@ func (i *Indicator) relate(x, y []float64, slopeUnit string, p float64) {
 		return
 	}
 	c, err := stats.Kendall(x, y)
-	best, bestErr := stats.Kendall(slices.Sorted(slices.Values(x)), slices.Sorted(slices.Values(y)))
 	line, lineErr := stats.TheilSen(x, y)
-	if err != nil || bestErr != nil || lineErr != nil || best.Greater > p {
+	if err != nil || lineErr != nil || c.Greater > p && !reachable(x, y, p) {
 		i.State, i.Reason = NotAssessed, tooFewReason
 		return
 	}
@@ -97,6 +96,12 @@ func (i *Indicator) relate(x, y []float64, slopeUnit string, p float64) {
 	}
 }
 
+// reachable reports whether these values could reach the chance p in any order: the best order is both rising.
+func reachable(x, y []float64, p float64) bool {
+	best, err := stats.Kendall(slices.Sorted(slices.Values(x)), slices.Sorted(slices.Values(y)))
+	return err == nil && best.Greater <= p
+}
+
 // flat sets the state where the second measurement never changes: mixed, unless not even one that rises with every trial could reach the
 // chance p.
 func (i *Indicator) flat(x []float64, p float64) {
@@ -104,8 +109,7 @@ func (i *Indicator) flat(x []float64, p float64) {
 	for k := range rising {
 		rising[k] = float64(k)
 	}
-	best, err := stats.Kendall(slices.Sorted(slices.Values(x)), rising)
-	if err != nil || best.Greater > p {
+	if !reachable(x, rising, p) {
 		i.State, i.Reason = NotAssessed, tooFewReason
 		return
 	}
