@@ -169,3 +169,22 @@ func TestTaskOfSeveral(t *testing.T) {
 		t.Errorf("composite %+v", c)
 	}
 }
+
+// TestReadmeShowsRealOutput: each line that the README shows of the example stands in what the command writes.
+func TestReadmeShowsRealOutput(t *testing.T) {
+	text, err := os.ReadFile("../../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, rest, found := strings.Cut(string(text), "bin/ponderal score testdata/examples/session.json\n```\n\n```text\n")
+	shown, _, ends := strings.Cut(rest, "\n```\n")
+	if !found || !ends || strings.Count(shown, "\n") < 10 {
+		t.Fatal("the README has lost its example")
+	}
+	got := "\n" + play(t, nil, "", "score", examples+"session.json").out
+	for _, line := range strings.Split(shown, "\n") {
+		if line != "  ..." && !strings.Contains(got, "\n"+line+"\n") {
+			t.Errorf("the command does not write %q", line)
+		}
+	}
+}
