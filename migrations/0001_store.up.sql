@@ -347,8 +347,9 @@ CREATE POLICY own_clinic ON ponderal.session
     USING (clinic_id = ponderal.current_clinic()) WITH CHECK (clinic_id = ponderal.current_clinic());
 ALTER TABLE ponderal.trial ENABLE ROW LEVEL SECURITY;
 ALTER TABLE ponderal.trial FORCE ROW LEVEL SECURITY;
+-- Trials come by the hundred: as a subquery, the setting is read once a statement instead of once a row.
 CREATE POLICY own_clinic ON ponderal.trial
-    USING (clinic_id = ponderal.current_clinic()) WITH CHECK (clinic_id = ponderal.current_clinic());
+    USING (clinic_id = ponderal.current_clinic()) WITH CHECK (clinic_id = (SELECT ponderal.current_clinic()));
 ALTER TABLE ponderal.finding ENABLE ROW LEVEL SECURITY;
 ALTER TABLE ponderal.finding FORCE ROW LEVEL SECURITY;
 CREATE POLICY own_clinic ON ponderal.finding
