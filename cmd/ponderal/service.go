@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"runtime/debug"
 	"time"
 
 	"github.com/google/uuid"
@@ -42,8 +43,15 @@ type service struct {
 	within    time.Duration
 }
 
+// collectAt is how much the heap may grow before it is collected, in percent of what lives: a service has little that lives and much that
+// passes, so that the usual 100 would collect many times a second. An operator's GOGC stands.
+const collectAt = 400
+
 // startService opens the store and serves. On an error nothing stays open.
 func startService(ctx context.Context, w world, o settings) (*service, error) {
+	if w.env("GOGC") == "" {
+		debug.SetGCPercent(collectAt)
+	}
 	st, err := store.Open(ctx, store.Options{URL: o.databaseURL, MaxConns: o.maxConns})
 	if err != nil {
 		return nil, err
