@@ -82,8 +82,8 @@ func measure(ctx context.Context, o Options, sites []site, raw *raw) (Report, er
 	return report, nil
 }
 
-// slices of a row; each pushes and copies its part.
-const slicesPerRow = 4
+// slicesPerRow each push and copy their part; a disturbed slice does not move the median of their ratios.
+const slicesPerRow = 9
 
 func measureRow(ctx context.Context, o Options, sites []site, raw *raw, connections int) (Row, error) {
 	pusher, err := newPusher(o, connections)
@@ -91,7 +91,8 @@ func measureRow(ctx context.Context, o Options, sites []site, raw *raw, connecti
 		return Row{}, err
 	}
 	defer pusher.close()
-	var pushed, copied timing
+	var slices []slice
+	done := 0
 	for part := range slicesPerRow {
 		count := o.Sessions / slicesPerRow
 		if part < o.Sessions%slicesPerRow {
@@ -101,22 +102,22 @@ func measureRow(ctx context.Context, o Options, sites []site, raw *raw, connecti
 			continue
 		}
 		batch := makeBatch(o, sites, count)
-		took, err := pusher.run(ctx, batch)
-		if err != nil {
+		var s slice
+		if s.pushed, err = pusher.run(ctx, batch); err != nil {
 			return Row{}, fmt.Errorf("push: %w", err)
 		}
-		pushed.add(took)
 		rows, err := raw.read(ctx, batch)
 		if err != nil {
 			return Row{}, fmt.Errorf("read what was stored: %w", err)
 		}
-		if took, err = raw.copy(ctx, rows, connections); err != nil {
+		if s.copied, err = raw.copy(ctx, rows, connections); err != nil {
 			return Row{}, fmt.Errorf("raw copy: %w", err)
 		}
-		copied.add(took)
-		say(o.Progress, "%2d connections: %d of %d sessions\n", connections, pushed.count(), o.Sessions)
+		slices = append(slices, s)
+		done += count
+		say(o.Progress, "%2d connections: %d of %d sessions\n", connections, done, o.Sessions)
 	}
-	return newRow(connections, pushed, copied), nil
+	return newRow(connections, slices), nil
 }
 
 func warmUp(ctx context.Context, o Options, sites []site) error {

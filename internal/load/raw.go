@@ -31,8 +31,8 @@ var (
 const makeScratch = `
 DROP SCHEMA IF EXISTS ponderal_load CASCADE;
 CREATE SCHEMA ponderal_load;
-CREATE TABLE ponderal_load.session (LIKE ponderal.session INCLUDING DEFAULTS INCLUDING CONSTRAINTS INCLUDING INDEXES);
-CREATE TABLE ponderal_load.trial (LIKE ponderal.trial INCLUDING DEFAULTS INCLUDING CONSTRAINTS INCLUDING INDEXES);`
+CREATE TABLE ponderal_load.session (LIKE ponderal.session INCLUDING DEFAULTS INCLUDING CONSTRAINTS INCLUDING INDEXES INCLUDING STORAGE);
+CREATE TABLE ponderal_load.trial (LIKE ponderal.trial INCLUDING DEFAULTS INCLUDING CONSTRAINTS INCLUDING INDEXES INCLUDING STORAGE);`
 
 func openRaw(ctx context.Context, url string, now func() time.Time) (*raw, error) {
 	config, err := pgxpool.ParseConfig(url)

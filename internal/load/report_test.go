@@ -12,9 +12,17 @@ import (
 func TestRowComparesRates(t *testing.T) {
 	pushed := timing{wall: 2 * time.Second, each: make([]time.Duration, 100)}
 	copied := timing{wall: time.Second, each: make([]time.Duration, 100)}
-	row := newRow(16, pushed, copied)
-	if row.Push.Rate != 50 || row.Copy.Rate != 100 || row.Ratio != 0.5 {
-		t.Errorf("got push %v copy %v ratio %v, want 50, 100, 0.5", row.Push.Rate, row.Copy.Rate, row.Ratio)
+	row := newRow(16, []slice{{pushed, copied}})
+	if row.Push.Rate != 50 || row.Copy.Rate != 100 || row.Ratio != 0.5 || row.MedianRatio != 0.5 {
+		t.Errorf("got push %v copy %v ratio %v median %v, want 50, 100, 0.5, 0.5", row.Push.Rate, row.Copy.Rate, row.Ratio, row.MedianRatio)
+	}
+	disturbed := timing{wall: 96 * time.Second, each: make([]time.Duration, 100)}
+	row = newRow(16, []slice{{pushed, copied}, {disturbed, copied}, {pushed, copied}})
+	if row.Ratio != 0.03 || row.MedianRatio != 0.5 {
+		t.Errorf("one slice of three disturbed: ratio %v median %v, want 0.03 and 0.5", row.Ratio, row.MedianRatio)
+	}
+	if got := newRow(1, nil); got.Ratio != 0 || got.MedianRatio != 0 {
+		t.Errorf("a row without slices: %+v", got)
 	}
 }
 
@@ -57,8 +65,8 @@ func TestInParallelDoesEachJobOnceAndStopsAtTheFirstError(t *testing.T) {
 }
 
 func TestReportReadsInBothForms(t *testing.T) {
-	r := Report{Sessions: 10, Clinics: 2, Postgres: "Postgres 15, fsync on", Rows: []Row{newRow(1, timing{wall: time.Second, each: make([]time.Duration, 5)},
-		timing{wall: time.Second, each: make([]time.Duration, 10)})}}
+	r := Report{Sessions: 10, Clinics: 2, Postgres: "Postgres 15, fsync on", Rows: []Row{newRow(1, []slice{{
+		timing{wall: time.Second, each: make([]time.Duration, 5)}, timing{wall: time.Second, each: make([]time.Duration, 10)}}})}}
 	var text, doc strings.Builder
 	if err := r.WriteText(&text); err != nil {
 		t.Fatal(err)
