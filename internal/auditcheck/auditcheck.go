@@ -1,12 +1,13 @@
 // Package auditcheck rebuilds every clinic's audit log from what is stored, and names each row that is not what the log recorded.
 //
 // It only reads. It finds any single row that was altered, put in or taken out behind the service's back, and a log that was cut or
-// rewritten, as far as a signed checkpoint reaches. Three things it cannot find by itself:
+// rewritten, as far as a signed checkpoint reaches. Two things it cannot find by itself:
 //
-//   - The newest entries taken out together with their rows, their checkpoints and a head set back to match leave a log that is whole,
-//     only shorter. A checkpoint kept elsewhere shows it: see Options.Known.
+//   - The newest entries taken out together with their rows, their checkpoints, and the heads of log and feeds set back to match, leave
+//     a log that is whole, only shorter. A checkpoint kept elsewhere shows it: see Options.Known.
 //   - A checkpoint that was signed on demand and then taken out: none of the rows needs it, and it can be signed again.
-//   - The counters of payers' feeds, which only hand out numbers and hold nothing that was recorded.
+//
+// The counters of payers' feeds are compared with the items only where every log is checked, since a feed has items of many clinics.
 //
 // Memory is bounded: rows are read in the order of their entries and merged, never held for a whole clinic.
 package auditcheck
@@ -63,7 +64,11 @@ func Run(ctx context.Context, o Options) (Report, error) {
 			return Report{}, fmt.Errorf("check audit logs: %w", err)
 		}
 	}
-	report := Report{max: o.MaxProblems}
+	before, err := o.feedHeads(ctx)
+	if err != nil {
+		return Report{}, err
+	}
+	report := Report{max: o.MaxProblems, fed: map[string]int64{}}
 	if report.max <= 0 {
 		report.max = DefaultMaxProblems
 	}
@@ -75,6 +80,15 @@ func Run(ctx context.Context, o Options) (Report, error) {
 		}
 		report.join(done)
 	}
+	if len(o.Clinics) > 0 {
+		// A feed has items of every clinic.
+		return report, nil
+	}
+	after, err := o.feedHeads(ctx)
+	if err != nil {
+		return Report{}, err
+	}
+	report.checkHeads(before, after)
 	return report, nil
 }
 
@@ -84,7 +98,7 @@ func (o Options) one(ctx context.Context, clinic string, known []seal.Checkpoint
 	err := o.Store.ReadClinic(ctx, clinic, func(tx *store.Tx) error {
 		c := &check{
 			clinic: clinic, origin: o.LogName + "/" + clinic, ring: o.Ring, known: known, progress: o.Progress, at: p,
-			report: Report{max: max(room, 0), Logs: 1},
+			report: Report{max: max(room, 0), Logs: 1, fed: map[string]int64{}},
 		}
 		err := c.run(ctx, tx)
 		done = c.report

@@ -74,7 +74,7 @@ func TestCheckpointOfAnotherClinic(t *testing.T) {
 	}
 }
 
-// TestNewestEntriesCut takes the newest entries out with all that they wrote and sets the head back to match: a log that is whole, only
+// TestNewestEntriesCut takes the newest entries out with all that they wrote and sets the heads back to match: a log that is whole, only
 // shorter. From the inside nothing is wrong with it; a checkpoint that was kept elsewhere shows it.
 func TestNewestEntriesCut(t *testing.T) {
 	t.Parallel()
@@ -85,6 +85,10 @@ func TestNewestEntriesCut(t *testing.T) {
 		t.Fatalf("known checkpoints of a log that nobody touched: %v", report.Problems)
 	}
 	w.cut(east, n-2)
+	if report := w.check(); len(report.Problems) != 1 || report.Problems[0].Table != tableFeedHead {
+		t.Errorf("the feed's counter, which still counts what was cut off, should be named alone: %v", report.Problems)
+	}
+	w.exec("UPDATE ponderal.feed_head h SET size = (SELECT count(*) FROM ponderal.feed_item f WHERE f.payer_id = h.payer_id)")
 	if report := w.check(); !report.OK() {
 		t.Errorf("a shorter log is whole from the inside: %v", report.Problems)
 	}

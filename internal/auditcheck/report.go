@@ -14,6 +14,7 @@ const (
 	tableHead       = "audit head"
 	tableCheckpoint = "checkpoint"
 	tableKnown      = "known checkpoint"
+	tableFeedHead   = "feed head"
 )
 
 // Problem is one thing found wrong, with the row that it is about.
@@ -47,6 +48,8 @@ type Report struct {
 	Logs, Entries, Records, Checkpoints int64
 
 	max int
+	// fed counts the items of each payer's feed.
+	fed map[string]int64
 }
 
 // OK reports whether nothing was found wrong.
@@ -89,6 +92,9 @@ func (r *Report) join(other Report) {
 	}
 	r.Omitted += other.Omitted
 	r.Logs += other.Logs
+	for payer, n := range other.fed {
+		r.fed[payer] += n
+	}
 	r.Entries += other.Entries
 	r.Records += other.Records
 	r.Checkpoints += other.Checkpoints

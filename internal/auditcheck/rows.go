@@ -87,7 +87,10 @@ func (c *check) sources(ctx context.Context, tx *store.Tx) []*source {
 	}
 	return append(list,
 		sourceOf(func(fn func(store.ResultScan) error) error { return tx.ScanResults(ctx, fn) }, c.resultRow),
-		sourceOf(func(fn func(store.FeedRow) error) error { return tx.ScanFeed(ctx, fn) }, feedRow))
+		sourceOf(func(fn func(store.FeedRow) error) error { return tx.ScanFeed(ctx, fn) }, func(f store.FeedRow) row {
+			c.report.fed[f.PayerID]++
+			return feedRow(f)
+		}))
 }
 
 func revised(id string, revision int) string { return fmt.Sprintf("%s revision %d", id, revision) }
