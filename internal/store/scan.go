@@ -169,6 +169,12 @@ func scan[T any](ctx context.Context, tx *Tx, op, sql string, read pgx.RowToFunc
 			return err
 		}
 	}
+	if tx.cursors == 1 {
+		// What is read is worked on between two batches, on a busy machine for longer than a request may idle.
+		if err := tx.exec(ctx, op, "SET LOCAL idle_in_transaction_session_timeout = '15min'"); err != nil {
+			return err
+		}
+	}
 	if err := tx.exec(ctx, op, "DECLARE "+cursor+" NO SCROLL CURSOR FOR "+sql); err != nil {
 		return err
 	}
