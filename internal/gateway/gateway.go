@@ -102,6 +102,7 @@ func Services() []protoreflect.ServiceDescriptor {
 		pb.File_ponderal_v1_clinics_proto, pb.File_ponderal_v1_clients_proto, pb.File_ponderal_v1_protocols_proto,
 		pb.File_ponderal_v1_kits_proto, pb.File_ponderal_v1_sessions_proto, pb.File_ponderal_v1_findings_proto,
 		pb.File_ponderal_v1_results_proto, pb.File_ponderal_v1_audit_proto, pb.File_ponderal_v1_engine_proto,
+		pb.File_ponderal_v1_advice_proto,
 	} {
 		for i := range file.Services().Len() {
 			all = append(all, file.Services().Get(i))
@@ -144,7 +145,7 @@ func (g *Gateway) register() error {
 		pb.RegisterClientServiceHandler, pb.RegisterReferralServiceHandler, pb.RegisterProtocolServiceHandler,
 		pb.RegisterKitServiceHandler, pb.RegisterSessionServiceHandler, pb.RegisterFindingServiceHandler,
 		pb.RegisterResultServiceHandler, pb.RegisterFeedServiceHandler, pb.RegisterKeyServiceHandler, pb.RegisterAuditServiceHandler,
-		pb.RegisterEngineServiceHandler,
+		pb.RegisterEngineServiceHandler, pb.RegisterAdviceServiceHandler,
 	} {
 		if err := handle(context.Background(), g.mux, g.conn); err != nil {
 			return fmt.Errorf("register REST handlers: %w", err)

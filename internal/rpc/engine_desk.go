@@ -17,14 +17,15 @@ import (
 	"ponderal.example/internal/fault"
 )
 
-// Desk answers requests of EngineService that stand in a file as the API's own JSON, by the rules of the service and without one. Errors are
+// Desk answers requests of EngineService and AdviceService that stand in a file as the API's own JSON, by the rules of the service and without one. Errors are
 // of package fault and name each field with its rule. A Desk is safe for concurrent use.
 type Desk struct{ validation *validation }
 
 // NewDesk compiles the field rules.
 func NewDesk() (*Desk, error) {
-	service := pb.File_ponderal_v1_engine_proto.Services().ByName("EngineService")
-	v, err := newValidation([]protoreflect.ServiceDescriptor{service})
+	v, err := newValidation([]protoreflect.ServiceDescriptor{
+		pb.File_ponderal_v1_engine_proto.Services().ByName("EngineService"), pb.File_ponderal_v1_advice_proto.Services().ByName("AdviceService"),
+	})
 	if err != nil {
 		return nil, fmt.Errorf("make desk: %w", err)
 	}

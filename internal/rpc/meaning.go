@@ -49,6 +49,8 @@ func meaningOf(m proto.Message, now record.Time) []fault.Violation {
 		r.signing(m)
 	case *pb.SupersedeResultRequest:
 		r.superseding(m)
+	case *pb.AdviseRequest:
+		broken = r.adviceQuestion(m).Check()
 	default:
 		broken = r.engineMeaning(m)
 	}

@@ -25,8 +25,8 @@ func contract(t testing.TB) []protoreflect.ServiceDescriptor {
 		}
 		return true
 	})
-	if len(all) != 14 {
-		t.Fatalf("the contract has %d services, want 14", len(all))
+	if len(all) != 15 {
+		t.Fatalf("the contract has %d services, want 15", len(all))
 	}
 	return all
 }

@@ -159,6 +159,7 @@ func register(r grpc.ServiceRegistrar, c Cases) {
 	pb.RegisterKeyServiceServer(r, keys{cases: c})
 	pb.RegisterAuditServiceServer(r, audit{cases: c})
 	pb.RegisterEngineServiceServer(r, newEngine())
+	pb.RegisterAdviceServiceServer(r, advice{})
 }
 
 // servicesOf are the descriptors of what is registered.

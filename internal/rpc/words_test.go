@@ -5,6 +5,7 @@ import (
 
 	"google.golang.org/protobuf/reflect/protoreflect"
 
+	"ponderal.example/internal/deskwork"
 	"ponderal.example/internal/record"
 )
 
@@ -69,6 +70,8 @@ func TestWords(t *testing.T) {
 	checkWords(t, meanings)
 	checkWords(t, formulae)
 	checkWords(t, repetitionKinds)
+	checkWords(t, adviceActions)
+	checkKnown(t, adviceActions, deskwork.AdviceActions())
 	checkKnown(t, zones, record.Zones())
 	checkKnown(t, paces, record.Paces())
 	checkKnown(t, levels, record.Levels())
