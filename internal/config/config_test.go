@@ -57,6 +57,7 @@ func TestRefused(t *testing.T) {
 		want string
 	}{
 		{"unknown variable", env{"PONDERAL_GRPC_ADRESS": "secret"}, "", "variable PONDERAL_GRPC_ADRESS is not known; did you mean PONDERAL_GRPC_ADDRESS?"},
+		{"setting like none", nil, `{"colour": "secret"}`, "setting colour of the file is not known"},
 		{"unknown setting", nil, `{"rest_addres": "secret"}`, "setting rest_addres of the file is not known; did you mean rest_address?"},
 		{"number out of range", env{"PONDERAL_SHUTDOWN_SECONDS": "0"}, "", "variable PONDERAL_SHUTDOWN_SECONDS: a whole number from 1 to 600"},
 		{"no number", env{"PONDERAL_SHUTDOWN_SECONDS": "secret"}, "", "a whole number"},
@@ -184,5 +185,15 @@ func TestEverySettingIsDocumentedAndReachesAField(t *testing.T) {
 	}
 	if len(reached) != defaults.NumField() {
 		t.Errorf("%d settings for %d fields", len(reached), defaults.NumField())
+	}
+}
+
+// TestNearest: four letters off is near, five is not.
+func TestNearest(t *testing.T) {
+	for name, want := range map[string]string{"log_n": "; did you mean log_name?", "log_name_of": "; did you mean log_name?", "log_xxxx": "; did you mean log_name?",
+		"xog_xxxx": "", "colour": ""} {
+		if got := nearest(name, []string{"log_name"}); got != want {
+			t.Errorf("nearest to %s: %q, want %q", name, got, want)
+		}
 	}
 }

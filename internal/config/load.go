@@ -133,19 +133,22 @@ func unknown(environ []string, inFile map[string]fileValue) []error {
 		name, _, _ := strings.Cut(pair, "=")
 		other := slices.ContainsFunc(elsewhere, func(p string) bool { return strings.HasPrefix(name, p) })
 		if strings.HasPrefix(name, Prefix) && !other && !slices.Contains(variables, name) {
-			bad = append(bad, fmt.Errorf("variable %s is not known; did you mean %s?", name, nearest(name, variables)))
+			bad = append(bad, fmt.Errorf("variable %s is not known%s", name, nearest(name, variables)))
 		}
 	}
 	for name := range inFile {
 		if !slices.Contains(names, name) {
-			bad = append(bad, fmt.Errorf("setting %s of the file is not known; did you mean %s?", name, nearest(name, names)))
+			bad = append(bad, fmt.Errorf("setting %s of the file is not known%s", name, nearest(name, names)))
 		}
 	}
 	slices.SortFunc(bad, func(a, b error) int { return strings.Compare(a.Error(), b.Error()) })
 	return bad
 }
 
-// nearest is the name with the fewest single-letter changes to it (Levenshtein 1966).
+// farthest is how many letters a name may be off to be suggested.
+const farthest = 4
+
+// nearest suggests the name with the fewest single-letter changes to it (Levenshtein 1966), or nothing when none is near.
 func nearest(name string, known []string) string {
 	best, least := "", -1
 	for _, k := range known {
@@ -153,7 +156,10 @@ func nearest(name string, known []string) string {
 			best, least = k, d
 		}
 	}
-	return best
+	if least < 0 || least > farthest {
+		return ""
+	}
+	return "; did you mean " + best + "?"
 }
 
 func distance(a, b string) int {
