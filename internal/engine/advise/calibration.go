@@ -23,9 +23,15 @@ func (j *judge) calibration() {
 	}
 	today := dayOf(j.in.Now)
 	codes, lapsed, worst := "", 0, 0
+	// good is the last date that was in order: the pieces of a kit are mostly weighed on one day.
+	good := ""
 	piece := func(p *record.Piece) {
+		if good != "" && p.VerifiedOn == good {
+			return
+		}
 		weighed, ok := parseDay(p.VerifiedOn)
 		if age := today - weighed; ok && age >= 0 && age <= rule.Days {
+			good = p.VerifiedOn
 			return
 		} else if ok {
 			worst = max(worst, age)
