@@ -15,7 +15,8 @@ import (
 	"ponderal.example/internal/store"
 )
 
-// CorrectTrial stores a corrected trial and the new finding. What was measured stays as the earlier revision.
+// CorrectTrial stores a corrected trial and the new finding. What was measured stays as the earlier revision. The same correction again, while
+// it is the newest, is answered with what stands.
 func (c *Casework) CorrectTrial(ctx context.Context, p authn.Principal, in Correction) (Corrected, error) {
 	if err := need(p, record.RoleReviewer); err != nil {
 		return Corrected{}, err
@@ -46,6 +47,13 @@ func (c *Casework) correctUnder(ctx context.Context, tx *store.Tx, p authn.Princ
 	s, err := standingOf(ctx, tx, in.SessionID)
 	if err != nil {
 		return Corrected{}, err
+	}
+	done, err := corrected(ctx, tx, p, s, in, body)
+	if err != nil {
+		return Corrected{}, err
+	}
+	if done != nil {
+		return *done, nil
 	}
 	if s.row.Revision != in.Expected {
 		return Corrected{}, revisionConflict(s.row.Revision, []fault.Violation{{Field: "expected_revision", Rule: "revision.current",

@@ -79,7 +79,38 @@ func TestCorrectTrialRefuses(t *testing.T) {
 			wantFault(t, err, fault.Denied, "ROLE_NEEDED")
 		}
 	})
-	must(w.c.CorrectTrial(w.ctx, w.reviewer(east), good))(t)
+}
+
+// TestCorrectTrialAgain: the same correction again is answered with what stands, and nothing is written; another one on the old revision, or by
+// another member, is a conflict; and so is the same one once it is not the newest.
+func TestCorrectTrialAgain(t *testing.T) {
+	t.Parallel()
+	w, s := pushed(t)
+	good := correction(t, s, 1)
+	first := must(w.c.CorrectTrial(w.ctx, w.reviewer(east), good))(t)
+	w.unchanged(func() {
+		again := must(w.c.CorrectTrial(w.ctx, w.reviewer(east), good))(t)
+		if diff := cmp.Diff(first, again, exact()); diff != "" {
+			t.Errorf("(-first +again)\n%s", diff)
+		}
+		for name, other := range map[string]func(*Correction){
+			"other reason": func(c *Correction) { c.Reason = "the recipe was misread twice" },
+			"other trial":  func(c *Correction) { c.Trial.Load = lb(t, "36") },
+			"no revision":  func(c *Correction) { c.Expected = 0 },
+		} {
+			in := good
+			other(&in)
+			_, err := w.c.CorrectTrial(w.ctx, w.reviewer(east), in)
+			if !fault.Is(err, fault.Conflict) {
+				t.Errorf("%s: %v, want a conflict", name, err)
+			}
+		}
+		_, err := w.c.CorrectTrial(w.ctx, w.member(east, sam, record.RoleReviewer), good)
+		wantFault(t, err, fault.Conflict, "REVISION_CONFLICT")
+	})
+	back := correction(t, s, 2)
+	back.Trial.Load = lb(t, "40")
+	must(w.c.CorrectTrial(w.ctx, w.reviewer(east), back))(t)
 	_, err := w.c.CorrectTrial(w.ctx, w.reviewer(east), good)
 	wantFault(t, err, fault.Conflict, "REVISION_CONFLICT")
 }
