@@ -15,8 +15,8 @@ import (
 	"ponderal.example/internal/record"
 )
 
-// Authenticator turns a bearer token into a principal. Errors are of the kinds Unauthenticated (unknown, expired, revoked: the caller is
-// not told which) or Unavailable. It is safe for concurrent use.
+// Authenticator turns a bearer token into a principal. Errors are of the kinds Unauthenticated (only who shows the right secret
+// is told that the token has expired or is revoked) or Unavailable. It is safe for concurrent use.
 type Authenticator interface {
 	Authenticate(ctx context.Context, bearer string) (authn.Principal, error)
 }
