@@ -10,10 +10,14 @@ import (
 	"os/signal"
 	"syscall"
 	"time"
+
+	containerlog "github.com/testcontainers/testcontainers-go/log"
 )
 
 func main() {
 	started := time.Now()
+	// The container engine's library tells its own story on standard error, in the middle of ours.
+	containerlog.SetDefault(containerlog.NewNoopLogger())
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	w := world{stdin: os.Stdin, stdout: os.Stdout, stderr: os.Stderr, lookup: os.LookupEnv, environ: os.Environ(), now: time.Now, random: rand.Reader, started: started,
 		terminal: isTerminal(os.Stdout)}
