@@ -119,7 +119,8 @@ func (x *Actor) GetRequestId() string {
 // WrittenRecord is one record that an entry wrote.
 type WrittenRecord struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// client, referral, job_profile, release, protocol, kit, session, trial, finding, result, clinic, payer, member, token, token_revocation.
+	// client, referral, job_profile, release, protocol, kit, session, trial, finding, result, feed_item, clinic, payer, member, token,
+	// token_revocation.
 	Kind string `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"`
 	// Id of the record; a trial's is `SESSION/SERIES/TRIAL`.
 	Id       string `protobuf:"bytes,2,opt,name=id,proto3" json:"id,omitempty"`
@@ -195,7 +196,8 @@ type AuditEntry struct {
 	// 0, 1, 2 ... without gaps in commit order; doubles as the sync cursor.
 	Number uint64                 `protobuf:"varint,2,opt,name=number,proto3" json:"number,omitempty"`
 	At     *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=at,proto3" json:"at,omitempty"`
-	// What was done: session.push, trial.correct, result.sign, result.supersede, result.disclose, client.put and so on.
+	// What was done: session.push, trial.correct, session.rescore, result.sign, result.supersede, result.disclose, protocol.publish,
+	// token.create, token.revoke, or the kind of record with `.put`.
 	Action string `protobuf:"bytes,4,opt,name=action,proto3" json:"action,omitempty"`
 	Actor  *Actor `protobuf:"bytes,5,opt,name=actor,proto3" json:"actor,omitempty"`
 	Reason string `protobuf:"bytes,6,opt,name=reason,proto3" json:"reason,omitempty"`

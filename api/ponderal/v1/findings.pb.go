@@ -37,7 +37,8 @@ const (
 	EndReason_END_REASON_CEILING        EndReason = 5
 	EndReason_END_REASON_SYMPTOM        EndReason = 6
 	EndReason_END_REASON_ADMINISTRATIVE EndReason = 7
-	// The last trial lacks a required measurement: complete, repeat or close it with a reason.
+	// The last trial lacks a required measurement (complete, repeat or close it with a reason), or nothing recorded tells why the
+	// series ended.
 	EndReason_END_REASON_INCOMPLETE EndReason = 8
 )
 
