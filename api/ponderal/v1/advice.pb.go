@@ -98,7 +98,8 @@ func (AdviceAction) EnumDescriptor() ([]byte, []int) {
 type AdviceReason struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Name of the guard: screening, heart_rate_start, heart_rate_work, rate_limiting_drug, effort_stop, acceptability, repetitions,
-	// mechanics, load_ceiling, symptom, missing_measurement, calibration, rest, max_trials, bracket, steps, recorded_stop, applies_to, protocol.
+	// mechanics, load_ceiling, symptom, missing_measurement, calibration, rest, max_trials, bracket, steps, recorded_stop, applies_to, protocol,
+	// recipe.
 	Guard string `protobuf:"bytes,1,opt,name=guard,proto3" json:"guard,omitempty"`
 	// The action that it demands; unspecified where it is only said.
 	Calls AdviceAction `protobuf:"varint,2,opt,name=calls,proto3,enum=ponderal.v1.AdviceAction" json:"calls,omitempty"`
@@ -197,6 +198,12 @@ type AdviseRequest struct {
 	Now *timestamppb.Timestamp `protobuf:"bytes,10,opt,name=now,proto3" json:"now,omitempty"`
 	// Rest since the last trial ended; absent counts as none.
 	RestSeconds *uint32 `protobuf:"varint,11,opt,name=rest_seconds,json=restSeconds,proto3,oneof" json:"rest_seconds,omitempty"`
+	// Stature in millimetres; needed by a ceiling by compression. 0 where not known.
+	StatureMm uint32 `protobuf:"varint,14,opt,name=stature_mm,json=statureMm,proto3" json:"stature_mm,omitempty"`
+	// How far the load of a recipe may be off; left out, it is made exactly.
+	LoadTolerance *Mass `protobuf:"bytes,15,opt,name=load_tolerance,json=loadTolerance,proto3" json:"load_tolerance,omitempty"`
+	// For a blinded retest: the codes of the inserts that made the load before. The recipe then looks different.
+	DifferFromCodes []string `protobuf:"bytes,16,rep,name=differ_from_codes,json=differFromCodes,proto3" json:"differ_from_codes,omitempty"`
 	// Heart rate now, beats per minute; absent where not measured.
 	HeartRateBpm *uint32 `protobuf:"varint,12,opt,name=heart_rate_bpm,json=heartRateBpm,proto3,oneof" json:"heart_rate_bpm,omitempty"`
 	// Symptoms reported or seen since the last trial.
@@ -312,6 +319,27 @@ func (x *AdviseRequest) GetRestSeconds() uint32 {
 	return 0
 }
 
+func (x *AdviseRequest) GetStatureMm() uint32 {
+	if x != nil {
+		return x.StatureMm
+	}
+	return 0
+}
+
+func (x *AdviseRequest) GetLoadTolerance() *Mass {
+	if x != nil {
+		return x.LoadTolerance
+	}
+	return nil
+}
+
+func (x *AdviseRequest) GetDifferFromCodes() []string {
+	if x != nil {
+		return x.DifferFromCodes
+	}
+	return nil
+}
+
 func (x *AdviseRequest) GetHeartRateBpm() uint32 {
 	if x != nil && x.HeartRateBpm != nil {
 		return *x.HeartRateBpm
@@ -338,7 +366,12 @@ type AdviseResponse struct {
 	// Earliest moment of the next trial; absent where nobody knows it.
 	EarliestAt *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=earliest_at,json=earliestAt,proto3" json:"earliest_at,omitempty"`
 	// What to keep in mind, at the start and when it is to stop above all.
-	Cautions      []*Remark `protobuf:"bytes,6,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	Cautions []*Remark `protobuf:"bytes,6,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	// Inserts of the kit that with the tote make the load; absent without a kit or a load. A blinded person sees this and not the load.
+	Recipe *AdviseResponse_AdviceRecipe `protobuf:"bytes,7,opt,name=recipe,proto3" json:"recipe,omitempty"`
+	// The nearest loads that the kit makes, where it does not make the load.
+	NearestBelow  *Mass `protobuf:"bytes,8,opt,name=nearest_below,json=nearestBelow,proto3" json:"nearest_below,omitempty"`
+	NearestAbove  *Mass `protobuf:"bytes,9,opt,name=nearest_above,json=nearestAbove,proto3" json:"nearest_above,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -411,6 +444,27 @@ func (x *AdviseResponse) GetEarliestAt() *timestamppb.Timestamp {
 func (x *AdviseResponse) GetCautions() []*Remark {
 	if x != nil {
 		return x.Cautions
+	}
+	return nil
+}
+
+func (x *AdviseResponse) GetRecipe() *AdviseResponse_AdviceRecipe {
+	if x != nil {
+		return x.Recipe
+	}
+	return nil
+}
+
+func (x *AdviseResponse) GetNearestBelow() *Mass {
+	if x != nil {
+		return x.NearestBelow
+	}
+	return nil
+}
+
+func (x *AdviseResponse) GetNearestAbove() *Mass {
+	if x != nil {
+		return x.NearestAbove
 	}
 	return nil
 }
@@ -567,6 +621,61 @@ func (x *HouseProtocol) GetProtocol() *Protocol {
 	return nil
 }
 
+// AdviceRecipe is a set of inserts.
+type AdviseResponse_AdviceRecipe struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Heaviest first; none for the tote alone.
+	Codes []string `protobuf:"bytes,1,rep,name=codes,proto3" json:"codes,omitempty"`
+	// What it weighs with the tote.
+	Load          *Mass `protobuf:"bytes,2,opt,name=load,proto3" json:"load,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AdviseResponse_AdviceRecipe) Reset() {
+	*x = AdviseResponse_AdviceRecipe{}
+	mi := &file_ponderal_v1_advice_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AdviseResponse_AdviceRecipe) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AdviseResponse_AdviceRecipe) ProtoMessage() {}
+
+func (x *AdviseResponse_AdviceRecipe) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_advice_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AdviseResponse_AdviceRecipe.ProtoReflect.Descriptor instead.
+func (*AdviseResponse_AdviceRecipe) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_advice_proto_rawDescGZIP(), []int{2, 0}
+}
+
+func (x *AdviseResponse_AdviceRecipe) GetCodes() []string {
+	if x != nil {
+		return x.Codes
+	}
+	return nil
+}
+
+func (x *AdviseResponse_AdviceRecipe) GetLoad() *Mass {
+	if x != nil {
+		return x.Load
+	}
+	return nil
+}
+
 var File_ponderal_v1_advice_proto protoreflect.FileDescriptor
 
 const file_ponderal_v1_advice_proto_rawDesc = "" +
@@ -577,7 +686,7 @@ const file_ponderal_v1_advice_proto_rawDesc = "" +
 	"\x05calls\x18\x02 \x01(\x0e2\x19.ponderal.v1.AdviceActionR\x05calls\x12\x1a\n" +
 	"\bmeasured\x18\x03 \x01(\tR\bmeasured\x12\x14\n" +
 	"\x05limit\x18\x04 \x01(\tR\x05limit\x12\x12\n" +
-	"\x04text\x18\x05 \x01(\tR\x04text\"\xe3\x05\n" +
+	"\x04text\x18\x05 \x01(\tR\x04text\"\x97\a\n" +
 	"\rAdviseRequest\x129\n" +
 	"\bprotocol\x18\x01 \x01(\v2\x15.ponderal.v1.ProtocolB\x06\xbaH\x03\xc8\x01\x01R\bprotocol\x12+\n" +
 	"\tage_years\x18\x02 \x01(\rB\t\xbaH\x06*\x04\x18x(\x01H\x00R\bageYears\x88\x01\x01\x12,\n" +
@@ -590,14 +699,18 @@ const file_ponderal_v1_advice_proto_rawDesc = "" +
 	"\x04stop\x18\t \x01(\x0e2\x11.ponderal.v1.StopB\b\xbaH\x05\x82\x01\x02\x10\x01R\x04stop\x124\n" +
 	"\x03now\x18\n" +
 	" \x01(\v2\x1a.google.protobuf.TimestampB\x06\xbaH\x03\xc8\x01\x01R\x03now\x121\n" +
-	"\frest_seconds\x18\v \x01(\rB\t\xbaH\x06*\x04\x18\x80\xa3\x05H\x01R\vrestSeconds\x88\x01\x01\x125\n" +
+	"\frest_seconds\x18\v \x01(\rB\t\xbaH\x06*\x04\x18\x80\xa3\x05H\x01R\vrestSeconds\x88\x01\x01\x12-\n" +
+	"\n" +
+	"stature_mm\x18\x0e \x01(\rB\x0e\xbaH\v\xd8\x01\x01*\x06\x18\xc4\x13(\xe8\aR\tstatureMm\x128\n" +
+	"\x0eload_tolerance\x18\x0f \x01(\v2\x11.ponderal.v1.MassR\rloadTolerance\x12I\n" +
+	"\x11differ_from_codes\x18\x10 \x03(\tB\x1d\xbaH\x1a\x92\x01\x17\x10<\"\x13r\x112\x0f^[A-Z0-9]{1,8}$R\x0fdifferFromCodes\x125\n" +
 	"\x0eheart_rate_bpm\x18\f \x01(\rB\n" +
 	"\xbaH\a*\x05\x18\xfa\x01(\x14H\x02R\fheartRateBpm\x88\x01\x01\x12E\n" +
 	"\bsymptoms\x18\r \x03(\x0e2\x14.ponderal.v1.SymptomB\x13\xbaH\x10\x92\x01\r\x10\x06\x18\x01\"\a\x82\x01\x04\x10\x01 \x00R\bsymptomsB\f\n" +
 	"\n" +
 	"_age_yearsB\x0f\n" +
 	"\r_rest_secondsB\x11\n" +
-	"\x0f_heart_rate_bpm\"\xbc\x02\n" +
+	"\x0f_heart_rate_bpm\"\xbb\x04\n" +
 	"\x0eAdviseResponse\x121\n" +
 	"\x06action\x18\x01 \x01(\x0e2\x19.ponderal.v1.AdviceActionR\x06action\x12-\n" +
 	"\x04then\x18\x02 \x01(\x0e2\x19.ponderal.v1.AdviceActionR\x04then\x123\n" +
@@ -605,7 +718,13 @@ const file_ponderal_v1_advice_proto_rawDesc = "" +
 	"\x04load\x18\x04 \x01(\v2\x11.ponderal.v1.MassR\x04load\x12;\n" +
 	"\vearliest_at\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"earliestAt\x12/\n" +
-	"\bcautions\x18\x06 \x03(\v2\x13.ponderal.v1.RemarkR\bcautions\"B\n" +
+	"\bcautions\x18\x06 \x03(\v2\x13.ponderal.v1.RemarkR\bcautions\x12@\n" +
+	"\x06recipe\x18\a \x01(\v2(.ponderal.v1.AdviseResponse.AdviceRecipeR\x06recipe\x126\n" +
+	"\rnearest_below\x18\b \x01(\v2\x11.ponderal.v1.MassR\fnearestBelow\x126\n" +
+	"\rnearest_above\x18\t \x01(\v2\x11.ponderal.v1.MassR\fnearestAbove\x1aK\n" +
+	"\fAdviceRecipe\x12\x14\n" +
+	"\x05codes\x18\x01 \x03(\tR\x05codes\x12%\n" +
+	"\x04load\x18\x02 \x01(\v2\x11.ponderal.v1.MassR\x04load\"B\n" +
 	"\x19ListHouseProtocolsRequest\x12%\n" +
 	"\x04page\x18\x01 \x01(\v2\x11.ponderal.v1.PageR\x04page\"w\n" +
 	"\x1aListHouseProtocolsResponse\x128\n" +
@@ -645,58 +764,64 @@ func file_ponderal_v1_advice_proto_rawDescGZIP() []byte {
 }
 
 var file_ponderal_v1_advice_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_ponderal_v1_advice_proto_msgTypes = make([]protoimpl.MessageInfo, 6)
+var file_ponderal_v1_advice_proto_msgTypes = make([]protoimpl.MessageInfo, 7)
 var file_ponderal_v1_advice_proto_goTypes = []any{
-	(AdviceAction)(0),                  // 0: ponderal.v1.AdviceAction
-	(*AdviceReason)(nil),               // 1: ponderal.v1.AdviceReason
-	(*AdviseRequest)(nil),              // 2: ponderal.v1.AdviseRequest
-	(*AdviseResponse)(nil),             // 3: ponderal.v1.AdviseResponse
-	(*ListHouseProtocolsRequest)(nil),  // 4: ponderal.v1.ListHouseProtocolsRequest
-	(*ListHouseProtocolsResponse)(nil), // 5: ponderal.v1.ListHouseProtocolsResponse
-	(*HouseProtocol)(nil),              // 6: ponderal.v1.HouseProtocol
-	(*Protocol)(nil),                   // 7: ponderal.v1.Protocol
-	(Sex)(0),                           // 8: ponderal.v1.Sex
-	(*Mass)(nil),                       // 9: ponderal.v1.Mass
-	(*Screening)(nil),                  // 10: ponderal.v1.Screening
-	(*Kit)(nil),                        // 11: ponderal.v1.Kit
-	(Zone)(0),                          // 12: ponderal.v1.Zone
-	(*Trial)(nil),                      // 13: ponderal.v1.Trial
-	(Stop)(0),                          // 14: ponderal.v1.Stop
-	(*timestamppb.Timestamp)(nil),      // 15: google.protobuf.Timestamp
-	(Symptom)(0),                       // 16: ponderal.v1.Symptom
-	(*Remark)(nil),                     // 17: ponderal.v1.Remark
-	(*Page)(nil),                       // 18: ponderal.v1.Page
+	(AdviceAction)(0),                   // 0: ponderal.v1.AdviceAction
+	(*AdviceReason)(nil),                // 1: ponderal.v1.AdviceReason
+	(*AdviseRequest)(nil),               // 2: ponderal.v1.AdviseRequest
+	(*AdviseResponse)(nil),              // 3: ponderal.v1.AdviseResponse
+	(*ListHouseProtocolsRequest)(nil),   // 4: ponderal.v1.ListHouseProtocolsRequest
+	(*ListHouseProtocolsResponse)(nil),  // 5: ponderal.v1.ListHouseProtocolsResponse
+	(*HouseProtocol)(nil),               // 6: ponderal.v1.HouseProtocol
+	(*AdviseResponse_AdviceRecipe)(nil), // 7: ponderal.v1.AdviseResponse.AdviceRecipe
+	(*Protocol)(nil),                    // 8: ponderal.v1.Protocol
+	(Sex)(0),                            // 9: ponderal.v1.Sex
+	(*Mass)(nil),                        // 10: ponderal.v1.Mass
+	(*Screening)(nil),                   // 11: ponderal.v1.Screening
+	(*Kit)(nil),                         // 12: ponderal.v1.Kit
+	(Zone)(0),                           // 13: ponderal.v1.Zone
+	(*Trial)(nil),                       // 14: ponderal.v1.Trial
+	(Stop)(0),                           // 15: ponderal.v1.Stop
+	(*timestamppb.Timestamp)(nil),       // 16: google.protobuf.Timestamp
+	(Symptom)(0),                        // 17: ponderal.v1.Symptom
+	(*Remark)(nil),                      // 18: ponderal.v1.Remark
+	(*Page)(nil),                        // 19: ponderal.v1.Page
 }
 var file_ponderal_v1_advice_proto_depIdxs = []int32{
 	0,  // 0: ponderal.v1.AdviceReason.calls:type_name -> ponderal.v1.AdviceAction
-	7,  // 1: ponderal.v1.AdviseRequest.protocol:type_name -> ponderal.v1.Protocol
-	8,  // 2: ponderal.v1.AdviseRequest.sex:type_name -> ponderal.v1.Sex
-	9,  // 3: ponderal.v1.AdviseRequest.body_mass:type_name -> ponderal.v1.Mass
-	10, // 4: ponderal.v1.AdviseRequest.screening:type_name -> ponderal.v1.Screening
-	11, // 5: ponderal.v1.AdviseRequest.kit:type_name -> ponderal.v1.Kit
-	12, // 6: ponderal.v1.AdviseRequest.zone:type_name -> ponderal.v1.Zone
-	13, // 7: ponderal.v1.AdviseRequest.trials:type_name -> ponderal.v1.Trial
-	14, // 8: ponderal.v1.AdviseRequest.stop:type_name -> ponderal.v1.Stop
-	15, // 9: ponderal.v1.AdviseRequest.now:type_name -> google.protobuf.Timestamp
-	16, // 10: ponderal.v1.AdviseRequest.symptoms:type_name -> ponderal.v1.Symptom
-	0,  // 11: ponderal.v1.AdviseResponse.action:type_name -> ponderal.v1.AdviceAction
-	0,  // 12: ponderal.v1.AdviseResponse.then:type_name -> ponderal.v1.AdviceAction
-	1,  // 13: ponderal.v1.AdviseResponse.reasons:type_name -> ponderal.v1.AdviceReason
-	9,  // 14: ponderal.v1.AdviseResponse.load:type_name -> ponderal.v1.Mass
-	15, // 15: ponderal.v1.AdviseResponse.earliest_at:type_name -> google.protobuf.Timestamp
-	17, // 16: ponderal.v1.AdviseResponse.cautions:type_name -> ponderal.v1.Remark
-	18, // 17: ponderal.v1.ListHouseProtocolsRequest.page:type_name -> ponderal.v1.Page
-	6,  // 18: ponderal.v1.ListHouseProtocolsResponse.protocols:type_name -> ponderal.v1.HouseProtocol
-	7,  // 19: ponderal.v1.HouseProtocol.protocol:type_name -> ponderal.v1.Protocol
-	2,  // 20: ponderal.v1.AdviceService.Advise:input_type -> ponderal.v1.AdviseRequest
-	4,  // 21: ponderal.v1.AdviceService.ListHouseProtocols:input_type -> ponderal.v1.ListHouseProtocolsRequest
-	3,  // 22: ponderal.v1.AdviceService.Advise:output_type -> ponderal.v1.AdviseResponse
-	5,  // 23: ponderal.v1.AdviceService.ListHouseProtocols:output_type -> ponderal.v1.ListHouseProtocolsResponse
-	22, // [22:24] is the sub-list for method output_type
-	20, // [20:22] is the sub-list for method input_type
-	20, // [20:20] is the sub-list for extension type_name
-	20, // [20:20] is the sub-list for extension extendee
-	0,  // [0:20] is the sub-list for field type_name
+	8,  // 1: ponderal.v1.AdviseRequest.protocol:type_name -> ponderal.v1.Protocol
+	9,  // 2: ponderal.v1.AdviseRequest.sex:type_name -> ponderal.v1.Sex
+	10, // 3: ponderal.v1.AdviseRequest.body_mass:type_name -> ponderal.v1.Mass
+	11, // 4: ponderal.v1.AdviseRequest.screening:type_name -> ponderal.v1.Screening
+	12, // 5: ponderal.v1.AdviseRequest.kit:type_name -> ponderal.v1.Kit
+	13, // 6: ponderal.v1.AdviseRequest.zone:type_name -> ponderal.v1.Zone
+	14, // 7: ponderal.v1.AdviseRequest.trials:type_name -> ponderal.v1.Trial
+	15, // 8: ponderal.v1.AdviseRequest.stop:type_name -> ponderal.v1.Stop
+	16, // 9: ponderal.v1.AdviseRequest.now:type_name -> google.protobuf.Timestamp
+	10, // 10: ponderal.v1.AdviseRequest.load_tolerance:type_name -> ponderal.v1.Mass
+	17, // 11: ponderal.v1.AdviseRequest.symptoms:type_name -> ponderal.v1.Symptom
+	0,  // 12: ponderal.v1.AdviseResponse.action:type_name -> ponderal.v1.AdviceAction
+	0,  // 13: ponderal.v1.AdviseResponse.then:type_name -> ponderal.v1.AdviceAction
+	1,  // 14: ponderal.v1.AdviseResponse.reasons:type_name -> ponderal.v1.AdviceReason
+	10, // 15: ponderal.v1.AdviseResponse.load:type_name -> ponderal.v1.Mass
+	16, // 16: ponderal.v1.AdviseResponse.earliest_at:type_name -> google.protobuf.Timestamp
+	18, // 17: ponderal.v1.AdviseResponse.cautions:type_name -> ponderal.v1.Remark
+	7,  // 18: ponderal.v1.AdviseResponse.recipe:type_name -> ponderal.v1.AdviseResponse.AdviceRecipe
+	10, // 19: ponderal.v1.AdviseResponse.nearest_below:type_name -> ponderal.v1.Mass
+	10, // 20: ponderal.v1.AdviseResponse.nearest_above:type_name -> ponderal.v1.Mass
+	19, // 21: ponderal.v1.ListHouseProtocolsRequest.page:type_name -> ponderal.v1.Page
+	6,  // 22: ponderal.v1.ListHouseProtocolsResponse.protocols:type_name -> ponderal.v1.HouseProtocol
+	8,  // 23: ponderal.v1.HouseProtocol.protocol:type_name -> ponderal.v1.Protocol
+	10, // 24: ponderal.v1.AdviseResponse.AdviceRecipe.load:type_name -> ponderal.v1.Mass
+	2,  // 25: ponderal.v1.AdviceService.Advise:input_type -> ponderal.v1.AdviseRequest
+	4,  // 26: ponderal.v1.AdviceService.ListHouseProtocols:input_type -> ponderal.v1.ListHouseProtocolsRequest
+	3,  // 27: ponderal.v1.AdviceService.Advise:output_type -> ponderal.v1.AdviseResponse
+	5,  // 28: ponderal.v1.AdviceService.ListHouseProtocols:output_type -> ponderal.v1.ListHouseProtocolsResponse
+	27, // [27:29] is the sub-list for method output_type
+	25, // [25:27] is the sub-list for method input_type
+	25, // [25:25] is the sub-list for extension type_name
+	25, // [25:25] is the sub-list for extension extendee
+	0,  // [0:25] is the sub-list for field type_name
 }
 
 func init() { file_ponderal_v1_advice_proto_init() }
@@ -717,7 +842,7 @@ func file_ponderal_v1_advice_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_ponderal_v1_advice_proto_rawDesc), len(file_ponderal_v1_advice_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   6,
+			NumMessages:   7,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

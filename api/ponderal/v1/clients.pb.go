@@ -214,7 +214,12 @@ type JobProfile struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	Id    string                 `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
 	Title string                 `protobuf:"bytes,2,opt,name=title,proto3" json:"title,omitempty"`
-	Tasks []*JobTask             `protobuf:"bytes,3,rep,name=tasks,proto3" json:"tasks,omitempty"`
+	// Loads that are handled. A job has a demand of some kind.
+	Tasks []*JobTask `protobuf:"bytes,3,rep,name=tasks,proto3" json:"tasks,omitempty"`
+	// Positions and movements, each at most once.
+	Positions []*PositionDemand `protobuf:"bytes,4,rep,name=positions,proto3" json:"positions,omitempty"`
+	// Grip and pinch strength.
+	Hands []*HandDemand `protobuf:"bytes,5,rep,name=hands,proto3" json:"hands,omitempty"`
 	// Output only.
 	Revision      *Revision `protobuf:"bytes,15,opt,name=revision,proto3" json:"revision,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -268,6 +273,20 @@ func (x *JobProfile) GetTitle() string {
 func (x *JobProfile) GetTasks() []*JobTask {
 	if x != nil {
 		return x.Tasks
+	}
+	return nil
+}
+
+func (x *JobProfile) GetPositions() []*PositionDemand {
+	if x != nil {
+		return x.Positions
+	}
+	return nil
+}
+
+func (x *JobProfile) GetHands() []*HandDemand {
+	if x != nil {
+		return x.Hands
 	}
 	return nil
 }
@@ -348,6 +367,130 @@ func (x *JobTask) GetLoad() *Mass {
 	return nil
 }
 
+// PositionDemand is how much of the working day the job asks for a position or movement.
+type PositionDemand struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Position      Position               `protobuf:"varint,1,opt,name=position,proto3,enum=ponderal.v1.Position" json:"position,omitempty"`
+	Demand        Tolerance              `protobuf:"varint,2,opt,name=demand,proto3,enum=ponderal.v1.Tolerance" json:"demand,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PositionDemand) Reset() {
+	*x = PositionDemand{}
+	mi := &file_ponderal_v1_clients_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PositionDemand) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PositionDemand) ProtoMessage() {}
+
+func (x *PositionDemand) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_clients_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PositionDemand.ProtoReflect.Descriptor instead.
+func (*PositionDemand) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *PositionDemand) GetPosition() Position {
+	if x != nil {
+		return x.Position
+	}
+	return Position_POSITION_UNSPECIFIED
+}
+
+func (x *PositionDemand) GetDemand() Tolerance {
+	if x != nil {
+		return x.Demand
+	}
+	return Tolerance_TOLERANCE_UNSPECIFIED
+}
+
+// HandDemand is a grip or a pinch that the job asks for.
+type HandDemand struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Name    string                 `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	Measure HandMeasure            `protobuf:"varint,2,opt,name=measure,proto3,enum=ponderal.v1.HandMeasure" json:"measure,omitempty"`
+	// The hand that must have it; unspecified for each of the two.
+	Hand Hand `protobuf:"varint,3,opt,name=hand,proto3,enum=ponderal.v1.Hand" json:"hand,omitempty"`
+	// The force as the mass that weighs as much.
+	Force         *Mass `protobuf:"bytes,4,opt,name=force,proto3" json:"force,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *HandDemand) Reset() {
+	*x = HandDemand{}
+	mi := &file_ponderal_v1_clients_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *HandDemand) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*HandDemand) ProtoMessage() {}
+
+func (x *HandDemand) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_clients_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use HandDemand.ProtoReflect.Descriptor instead.
+func (*HandDemand) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *HandDemand) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *HandDemand) GetMeasure() HandMeasure {
+	if x != nil {
+		return x.Measure
+	}
+	return HandMeasure_HAND_MEASURE_UNSPECIFIED
+}
+
+func (x *HandDemand) GetHand() Hand {
+	if x != nil {
+		return x.Hand
+	}
+	return Hand_HAND_UNSPECIFIED
+}
+
+func (x *HandDemand) GetForce() *Mass {
+	if x != nil {
+		return x.Force
+	}
+	return nil
+}
+
 // Release is the client's authorization.
 type Release struct {
 	state      protoimpl.MessageState `protogen:"open.v1"`
@@ -366,7 +509,7 @@ type Release struct {
 
 func (x *Release) Reset() {
 	*x = Release{}
-	mi := &file_ponderal_v1_clients_proto_msgTypes[4]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -378,7 +521,7 @@ func (x *Release) String() string {
 func (*Release) ProtoMessage() {}
 
 func (x *Release) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_clients_proto_msgTypes[4]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -391,7 +534,7 @@ func (x *Release) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Release.ProtoReflect.Descriptor instead.
 func (*Release) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{4}
+	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *Release) GetId() string {
@@ -454,7 +597,7 @@ type PutClientRequest struct {
 
 func (x *PutClientRequest) Reset() {
 	*x = PutClientRequest{}
-	mi := &file_ponderal_v1_clients_proto_msgTypes[5]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -466,7 +609,7 @@ func (x *PutClientRequest) String() string {
 func (*PutClientRequest) ProtoMessage() {}
 
 func (x *PutClientRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_clients_proto_msgTypes[5]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -479,7 +622,7 @@ func (x *PutClientRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PutClientRequest.ProtoReflect.Descriptor instead.
 func (*PutClientRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{5}
+	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *PutClientRequest) GetClient() *Client {
@@ -505,7 +648,7 @@ type PutClientResponse struct {
 
 func (x *PutClientResponse) Reset() {
 	*x = PutClientResponse{}
-	mi := &file_ponderal_v1_clients_proto_msgTypes[6]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -517,7 +660,7 @@ func (x *PutClientResponse) String() string {
 func (*PutClientResponse) ProtoMessage() {}
 
 func (x *PutClientResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_clients_proto_msgTypes[6]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -530,7 +673,7 @@ func (x *PutClientResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PutClientResponse.ProtoReflect.Descriptor instead.
 func (*PutClientResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{6}
+	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *PutClientResponse) GetClient() *Client {
@@ -549,7 +692,7 @@ type GetClientRequest struct {
 
 func (x *GetClientRequest) Reset() {
 	*x = GetClientRequest{}
-	mi := &file_ponderal_v1_clients_proto_msgTypes[7]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -561,7 +704,7 @@ func (x *GetClientRequest) String() string {
 func (*GetClientRequest) ProtoMessage() {}
 
 func (x *GetClientRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_clients_proto_msgTypes[7]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -574,7 +717,7 @@ func (x *GetClientRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetClientRequest.ProtoReflect.Descriptor instead.
 func (*GetClientRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{7}
+	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *GetClientRequest) GetId() string {
@@ -593,7 +736,7 @@ type GetClientResponse struct {
 
 func (x *GetClientResponse) Reset() {
 	*x = GetClientResponse{}
-	mi := &file_ponderal_v1_clients_proto_msgTypes[8]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -605,7 +748,7 @@ func (x *GetClientResponse) String() string {
 func (*GetClientResponse) ProtoMessage() {}
 
 func (x *GetClientResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_clients_proto_msgTypes[8]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -618,7 +761,7 @@ func (x *GetClientResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetClientResponse.ProtoReflect.Descriptor instead.
 func (*GetClientResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{8}
+	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *GetClientResponse) GetClient() *Client {
@@ -637,7 +780,7 @@ type ListClientsRequest struct {
 
 func (x *ListClientsRequest) Reset() {
 	*x = ListClientsRequest{}
-	mi := &file_ponderal_v1_clients_proto_msgTypes[9]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -649,7 +792,7 @@ func (x *ListClientsRequest) String() string {
 func (*ListClientsRequest) ProtoMessage() {}
 
 func (x *ListClientsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_clients_proto_msgTypes[9]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -662,7 +805,7 @@ func (x *ListClientsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListClientsRequest.ProtoReflect.Descriptor instead.
 func (*ListClientsRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{9}
+	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *ListClientsRequest) GetPage() *Page {
@@ -682,7 +825,7 @@ type ListClientsResponse struct {
 
 func (x *ListClientsResponse) Reset() {
 	*x = ListClientsResponse{}
-	mi := &file_ponderal_v1_clients_proto_msgTypes[10]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -694,7 +837,7 @@ func (x *ListClientsResponse) String() string {
 func (*ListClientsResponse) ProtoMessage() {}
 
 func (x *ListClientsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_clients_proto_msgTypes[10]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -707,7 +850,7 @@ func (x *ListClientsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListClientsResponse.ProtoReflect.Descriptor instead.
 func (*ListClientsResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{10}
+	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *ListClientsResponse) GetClients() []*Client {
@@ -734,7 +877,7 @@ type PutReferralRequest struct {
 
 func (x *PutReferralRequest) Reset() {
 	*x = PutReferralRequest{}
-	mi := &file_ponderal_v1_clients_proto_msgTypes[11]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -746,7 +889,7 @@ func (x *PutReferralRequest) String() string {
 func (*PutReferralRequest) ProtoMessage() {}
 
 func (x *PutReferralRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_clients_proto_msgTypes[11]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -759,7 +902,7 @@ func (x *PutReferralRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PutReferralRequest.ProtoReflect.Descriptor instead.
 func (*PutReferralRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{11}
+	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *PutReferralRequest) GetReferral() *Referral {
@@ -785,7 +928,7 @@ type PutReferralResponse struct {
 
 func (x *PutReferralResponse) Reset() {
 	*x = PutReferralResponse{}
-	mi := &file_ponderal_v1_clients_proto_msgTypes[12]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -797,7 +940,7 @@ func (x *PutReferralResponse) String() string {
 func (*PutReferralResponse) ProtoMessage() {}
 
 func (x *PutReferralResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_clients_proto_msgTypes[12]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -810,7 +953,7 @@ func (x *PutReferralResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PutReferralResponse.ProtoReflect.Descriptor instead.
 func (*PutReferralResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{12}
+	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *PutReferralResponse) GetReferral() *Referral {
@@ -829,7 +972,7 @@ type GetReferralRequest struct {
 
 func (x *GetReferralRequest) Reset() {
 	*x = GetReferralRequest{}
-	mi := &file_ponderal_v1_clients_proto_msgTypes[13]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -841,7 +984,7 @@ func (x *GetReferralRequest) String() string {
 func (*GetReferralRequest) ProtoMessage() {}
 
 func (x *GetReferralRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_clients_proto_msgTypes[13]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -854,7 +997,7 @@ func (x *GetReferralRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetReferralRequest.ProtoReflect.Descriptor instead.
 func (*GetReferralRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{13}
+	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *GetReferralRequest) GetId() string {
@@ -873,7 +1016,7 @@ type GetReferralResponse struct {
 
 func (x *GetReferralResponse) Reset() {
 	*x = GetReferralResponse{}
-	mi := &file_ponderal_v1_clients_proto_msgTypes[14]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -885,7 +1028,7 @@ func (x *GetReferralResponse) String() string {
 func (*GetReferralResponse) ProtoMessage() {}
 
 func (x *GetReferralResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_clients_proto_msgTypes[14]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -898,7 +1041,7 @@ func (x *GetReferralResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetReferralResponse.ProtoReflect.Descriptor instead.
 func (*GetReferralResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{14}
+	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *GetReferralResponse) GetReferral() *Referral {
@@ -917,7 +1060,7 @@ type ListReferralsRequest struct {
 
 func (x *ListReferralsRequest) Reset() {
 	*x = ListReferralsRequest{}
-	mi := &file_ponderal_v1_clients_proto_msgTypes[15]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -929,7 +1072,7 @@ func (x *ListReferralsRequest) String() string {
 func (*ListReferralsRequest) ProtoMessage() {}
 
 func (x *ListReferralsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_clients_proto_msgTypes[15]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -942,7 +1085,7 @@ func (x *ListReferralsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReferralsRequest.ProtoReflect.Descriptor instead.
 func (*ListReferralsRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{15}
+	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *ListReferralsRequest) GetPage() *Page {
@@ -962,7 +1105,7 @@ type ListReferralsResponse struct {
 
 func (x *ListReferralsResponse) Reset() {
 	*x = ListReferralsResponse{}
-	mi := &file_ponderal_v1_clients_proto_msgTypes[16]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -974,7 +1117,7 @@ func (x *ListReferralsResponse) String() string {
 func (*ListReferralsResponse) ProtoMessage() {}
 
 func (x *ListReferralsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_clients_proto_msgTypes[16]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -987,7 +1130,7 @@ func (x *ListReferralsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReferralsResponse.ProtoReflect.Descriptor instead.
 func (*ListReferralsResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{16}
+	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *ListReferralsResponse) GetReferrals() []*Referral {
@@ -1014,7 +1157,7 @@ type PutJobProfileRequest struct {
 
 func (x *PutJobProfileRequest) Reset() {
 	*x = PutJobProfileRequest{}
-	mi := &file_ponderal_v1_clients_proto_msgTypes[17]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1026,7 +1169,7 @@ func (x *PutJobProfileRequest) String() string {
 func (*PutJobProfileRequest) ProtoMessage() {}
 
 func (x *PutJobProfileRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_clients_proto_msgTypes[17]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1039,7 +1182,7 @@ func (x *PutJobProfileRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PutJobProfileRequest.ProtoReflect.Descriptor instead.
 func (*PutJobProfileRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{17}
+	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *PutJobProfileRequest) GetJobProfile() *JobProfile {
@@ -1065,7 +1208,7 @@ type PutJobProfileResponse struct {
 
 func (x *PutJobProfileResponse) Reset() {
 	*x = PutJobProfileResponse{}
-	mi := &file_ponderal_v1_clients_proto_msgTypes[18]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1077,7 +1220,7 @@ func (x *PutJobProfileResponse) String() string {
 func (*PutJobProfileResponse) ProtoMessage() {}
 
 func (x *PutJobProfileResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_clients_proto_msgTypes[18]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1090,7 +1233,7 @@ func (x *PutJobProfileResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PutJobProfileResponse.ProtoReflect.Descriptor instead.
 func (*PutJobProfileResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{18}
+	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *PutJobProfileResponse) GetJobProfile() *JobProfile {
@@ -1109,7 +1252,7 @@ type GetJobProfileRequest struct {
 
 func (x *GetJobProfileRequest) Reset() {
 	*x = GetJobProfileRequest{}
-	mi := &file_ponderal_v1_clients_proto_msgTypes[19]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1121,7 +1264,7 @@ func (x *GetJobProfileRequest) String() string {
 func (*GetJobProfileRequest) ProtoMessage() {}
 
 func (x *GetJobProfileRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_clients_proto_msgTypes[19]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1134,7 +1277,7 @@ func (x *GetJobProfileRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetJobProfileRequest.ProtoReflect.Descriptor instead.
 func (*GetJobProfileRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{19}
+	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *GetJobProfileRequest) GetId() string {
@@ -1153,7 +1296,7 @@ type GetJobProfileResponse struct {
 
 func (x *GetJobProfileResponse) Reset() {
 	*x = GetJobProfileResponse{}
-	mi := &file_ponderal_v1_clients_proto_msgTypes[20]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1165,7 +1308,7 @@ func (x *GetJobProfileResponse) String() string {
 func (*GetJobProfileResponse) ProtoMessage() {}
 
 func (x *GetJobProfileResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_clients_proto_msgTypes[20]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1178,7 +1321,7 @@ func (x *GetJobProfileResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetJobProfileResponse.ProtoReflect.Descriptor instead.
 func (*GetJobProfileResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{20}
+	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *GetJobProfileResponse) GetJobProfile() *JobProfile {
@@ -1197,7 +1340,7 @@ type ListJobProfilesRequest struct {
 
 func (x *ListJobProfilesRequest) Reset() {
 	*x = ListJobProfilesRequest{}
-	mi := &file_ponderal_v1_clients_proto_msgTypes[21]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1209,7 +1352,7 @@ func (x *ListJobProfilesRequest) String() string {
 func (*ListJobProfilesRequest) ProtoMessage() {}
 
 func (x *ListJobProfilesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_clients_proto_msgTypes[21]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1222,7 +1365,7 @@ func (x *ListJobProfilesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListJobProfilesRequest.ProtoReflect.Descriptor instead.
 func (*ListJobProfilesRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{21}
+	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *ListJobProfilesRequest) GetPage() *Page {
@@ -1242,7 +1385,7 @@ type ListJobProfilesResponse struct {
 
 func (x *ListJobProfilesResponse) Reset() {
 	*x = ListJobProfilesResponse{}
-	mi := &file_ponderal_v1_clients_proto_msgTypes[22]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1254,7 +1397,7 @@ func (x *ListJobProfilesResponse) String() string {
 func (*ListJobProfilesResponse) ProtoMessage() {}
 
 func (x *ListJobProfilesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_clients_proto_msgTypes[22]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1267,7 +1410,7 @@ func (x *ListJobProfilesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListJobProfilesResponse.ProtoReflect.Descriptor instead.
 func (*ListJobProfilesResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{22}
+	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *ListJobProfilesResponse) GetJobProfiles() []*JobProfile {
@@ -1294,7 +1437,7 @@ type PutReleaseRequest struct {
 
 func (x *PutReleaseRequest) Reset() {
 	*x = PutReleaseRequest{}
-	mi := &file_ponderal_v1_clients_proto_msgTypes[23]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1306,7 +1449,7 @@ func (x *PutReleaseRequest) String() string {
 func (*PutReleaseRequest) ProtoMessage() {}
 
 func (x *PutReleaseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_clients_proto_msgTypes[23]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1319,7 +1462,7 @@ func (x *PutReleaseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PutReleaseRequest.ProtoReflect.Descriptor instead.
 func (*PutReleaseRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{23}
+	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *PutReleaseRequest) GetRelease() *Release {
@@ -1345,7 +1488,7 @@ type PutReleaseResponse struct {
 
 func (x *PutReleaseResponse) Reset() {
 	*x = PutReleaseResponse{}
-	mi := &file_ponderal_v1_clients_proto_msgTypes[24]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1357,7 +1500,7 @@ func (x *PutReleaseResponse) String() string {
 func (*PutReleaseResponse) ProtoMessage() {}
 
 func (x *PutReleaseResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_clients_proto_msgTypes[24]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1370,7 +1513,7 @@ func (x *PutReleaseResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PutReleaseResponse.ProtoReflect.Descriptor instead.
 func (*PutReleaseResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{24}
+	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *PutReleaseResponse) GetRelease() *Release {
@@ -1389,7 +1532,7 @@ type ListReleasesRequest struct {
 
 func (x *ListReleasesRequest) Reset() {
 	*x = ListReleasesRequest{}
-	mi := &file_ponderal_v1_clients_proto_msgTypes[25]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1401,7 +1544,7 @@ func (x *ListReleasesRequest) String() string {
 func (*ListReleasesRequest) ProtoMessage() {}
 
 func (x *ListReleasesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_clients_proto_msgTypes[25]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1414,7 +1557,7 @@ func (x *ListReleasesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReleasesRequest.ProtoReflect.Descriptor instead.
 func (*ListReleasesRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{25}
+	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *ListReleasesRequest) GetPage() *Page {
@@ -1434,7 +1577,7 @@ type ListReleasesResponse struct {
 
 func (x *ListReleasesResponse) Reset() {
 	*x = ListReleasesResponse{}
-	mi := &file_ponderal_v1_clients_proto_msgTypes[26]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1446,7 +1589,7 @@ func (x *ListReleasesResponse) String() string {
 func (*ListReleasesResponse) ProtoMessage() {}
 
 func (x *ListReleasesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_clients_proto_msgTypes[26]
+	mi := &file_ponderal_v1_clients_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1459,7 +1602,7 @@ func (x *ListReleasesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReleasesResponse.ProtoReflect.Descriptor instead.
 func (*ListReleasesResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{26}
+	return file_ponderal_v1_clients_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *ListReleasesResponse) GetReleases() []*Release {
@@ -1480,7 +1623,7 @@ var File_ponderal_v1_clients_proto protoreflect.FileDescriptor
 
 const file_ponderal_v1_clients_proto_rawDesc = "" +
 	"\n" +
-	"\x19ponderal/v1/clients.proto\x12\vponderal.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18ponderal/v1/access.proto\x1a\x18ponderal/v1/common.proto\"\x9d\x02\n" +
+	"\x19ponderal/v1/clients.proto\x12\vponderal.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18ponderal/v1/access.proto\x1a\x18ponderal/v1/common.proto\x1a\x17ponderal/v1/tests.proto\"\x9d\x02\n" +
 	"\x06Client\x12\x18\n" +
 	"\x02id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\x02id\x12(\n" +
 	"\n" +
@@ -1498,21 +1641,32 @@ const file_ponderal_v1_clients_proto_rawDesc = "" +
 	"\fclaim_number\x18\x04 \x01(\tB\t\xbaH\x06r\x04\x10\x01\x18<R\vclaimNumber\x12$\n" +
 	"\bquestion\x18\x05 \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\bquestion\x121\n" +
 	"\x0ejob_profile_id\x18\x06 \x01(\tB\v\xbaH\b\xd8\x01\x01r\x03\xb0\x01\x01R\fjobProfileId\x121\n" +
-	"\brevision\x18\x0f \x01(\v2\x15.ponderal.v1.RevisionR\brevision\"\xb3\x01\n" +
+	"\brevision\x18\x0f \x01(\v2\x15.ponderal.v1.RevisionR\brevision\"\xaf\x02\n" +
 	"\n" +
 	"JobProfile\x12\x18\n" +
 	"\x02id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\x02id\x12 \n" +
 	"\x05title\x18\x02 \x01(\tB\n" +
-	"\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x05title\x126\n" +
-	"\x05tasks\x18\x03 \x03(\v2\x14.ponderal.v1.JobTaskB\n" +
-	"\xbaH\a\x92\x01\x04\b\x01\x10dR\x05tasks\x121\n" +
+	"\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x05title\x124\n" +
+	"\x05tasks\x18\x03 \x03(\v2\x14.ponderal.v1.JobTaskB\b\xbaH\x05\x92\x01\x02\x10dR\x05tasks\x12C\n" +
+	"\tpositions\x18\x04 \x03(\v2\x1b.ponderal.v1.PositionDemandB\b\xbaH\x05\x92\x01\x02\x10\x0eR\tpositions\x127\n" +
+	"\x05hands\x18\x05 \x03(\v2\x17.ponderal.v1.HandDemandB\b\xbaH\x05\x92\x01\x02\x10\x14R\x05hands\x121\n" +
 	"\brevision\x18\x0f \x01(\v2\x15.ponderal.v1.RevisionR\brevision\"\xc0\x01\n" +
 	"\aJobTask\x12\x1e\n" +
 	"\x04name\x18\x01 \x01(\tB\n" +
 	"\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x04name\x122\n" +
 	"\x04zone\x18\x02 \x01(\x0e2\x11.ponderal.v1.ZoneB\v\xbaH\b\xc8\x01\x01\x82\x01\x02\x10\x01R\x04zone\x122\n" +
 	"\x04pace\x18\x03 \x01(\x0e2\x11.ponderal.v1.PaceB\v\xbaH\b\xc8\x01\x01\x82\x01\x02\x10\x01R\x04pace\x12-\n" +
-	"\x04load\x18\x04 \x01(\v2\x11.ponderal.v1.MassB\x06\xbaH\x03\xc8\x01\x01R\x04load\"\xa9\x02\n" +
+	"\x04load\x18\x04 \x01(\v2\x11.ponderal.v1.MassB\x06\xbaH\x03\xc8\x01\x01R\x04load\"\x8d\x01\n" +
+	"\x0ePositionDemand\x12>\n" +
+	"\bposition\x18\x01 \x01(\x0e2\x15.ponderal.v1.PositionB\v\xbaH\b\xc8\x01\x01\x82\x01\x02\x10\x01R\bposition\x12;\n" +
+	"\x06demand\x18\x02 \x01(\x0e2\x16.ponderal.v1.ToleranceB\v\xbaH\b\xc8\x01\x01\x82\x01\x02\x10\x01R\x06demand\"\xcf\x01\n" +
+	"\n" +
+	"HandDemand\x12\x1e\n" +
+	"\x04name\x18\x01 \x01(\tB\n" +
+	"\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x04name\x12?\n" +
+	"\ameasure\x18\x02 \x01(\x0e2\x18.ponderal.v1.HandMeasureB\v\xbaH\b\xc8\x01\x01\x82\x01\x02\x10\x01R\ameasure\x12/\n" +
+	"\x04hand\x18\x03 \x01(\x0e2\x11.ponderal.v1.HandB\b\xbaH\x05\x82\x01\x02\x10\x01R\x04hand\x12/\n" +
+	"\x05force\x18\x04 \x01(\v2\x11.ponderal.v1.MassB\x06\xbaH\x03\xc8\x01\x01R\x05force\"\xa9\x02\n" +
 	"\aRelease\x12\x18\n" +
 	"\x02id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\x02id\x12)\n" +
 	"\vreferral_id\x18\x02 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\n" +
@@ -1621,100 +1775,113 @@ func file_ponderal_v1_clients_proto_rawDescGZIP() []byte {
 	return file_ponderal_v1_clients_proto_rawDescData
 }
 
-var file_ponderal_v1_clients_proto_msgTypes = make([]protoimpl.MessageInfo, 27)
+var file_ponderal_v1_clients_proto_msgTypes = make([]protoimpl.MessageInfo, 29)
 var file_ponderal_v1_clients_proto_goTypes = []any{
 	(*Client)(nil),                  // 0: ponderal.v1.Client
 	(*Referral)(nil),                // 1: ponderal.v1.Referral
 	(*JobProfile)(nil),              // 2: ponderal.v1.JobProfile
 	(*JobTask)(nil),                 // 3: ponderal.v1.JobTask
-	(*Release)(nil),                 // 4: ponderal.v1.Release
-	(*PutClientRequest)(nil),        // 5: ponderal.v1.PutClientRequest
-	(*PutClientResponse)(nil),       // 6: ponderal.v1.PutClientResponse
-	(*GetClientRequest)(nil),        // 7: ponderal.v1.GetClientRequest
-	(*GetClientResponse)(nil),       // 8: ponderal.v1.GetClientResponse
-	(*ListClientsRequest)(nil),      // 9: ponderal.v1.ListClientsRequest
-	(*ListClientsResponse)(nil),     // 10: ponderal.v1.ListClientsResponse
-	(*PutReferralRequest)(nil),      // 11: ponderal.v1.PutReferralRequest
-	(*PutReferralResponse)(nil),     // 12: ponderal.v1.PutReferralResponse
-	(*GetReferralRequest)(nil),      // 13: ponderal.v1.GetReferralRequest
-	(*GetReferralResponse)(nil),     // 14: ponderal.v1.GetReferralResponse
-	(*ListReferralsRequest)(nil),    // 15: ponderal.v1.ListReferralsRequest
-	(*ListReferralsResponse)(nil),   // 16: ponderal.v1.ListReferralsResponse
-	(*PutJobProfileRequest)(nil),    // 17: ponderal.v1.PutJobProfileRequest
-	(*PutJobProfileResponse)(nil),   // 18: ponderal.v1.PutJobProfileResponse
-	(*GetJobProfileRequest)(nil),    // 19: ponderal.v1.GetJobProfileRequest
-	(*GetJobProfileResponse)(nil),   // 20: ponderal.v1.GetJobProfileResponse
-	(*ListJobProfilesRequest)(nil),  // 21: ponderal.v1.ListJobProfilesRequest
-	(*ListJobProfilesResponse)(nil), // 22: ponderal.v1.ListJobProfilesResponse
-	(*PutReleaseRequest)(nil),       // 23: ponderal.v1.PutReleaseRequest
-	(*PutReleaseResponse)(nil),      // 24: ponderal.v1.PutReleaseResponse
-	(*ListReleasesRequest)(nil),     // 25: ponderal.v1.ListReleasesRequest
-	(*ListReleasesResponse)(nil),    // 26: ponderal.v1.ListReleasesResponse
-	(Sex)(0),                        // 27: ponderal.v1.Sex
-	(*Revision)(nil),                // 28: ponderal.v1.Revision
-	(Zone)(0),                       // 29: ponderal.v1.Zone
-	(Pace)(0),                       // 30: ponderal.v1.Pace
-	(*Mass)(nil),                    // 31: ponderal.v1.Mass
-	(*timestamppb.Timestamp)(nil),   // 32: google.protobuf.Timestamp
-	(*Page)(nil),                    // 33: ponderal.v1.Page
+	(*PositionDemand)(nil),          // 4: ponderal.v1.PositionDemand
+	(*HandDemand)(nil),              // 5: ponderal.v1.HandDemand
+	(*Release)(nil),                 // 6: ponderal.v1.Release
+	(*PutClientRequest)(nil),        // 7: ponderal.v1.PutClientRequest
+	(*PutClientResponse)(nil),       // 8: ponderal.v1.PutClientResponse
+	(*GetClientRequest)(nil),        // 9: ponderal.v1.GetClientRequest
+	(*GetClientResponse)(nil),       // 10: ponderal.v1.GetClientResponse
+	(*ListClientsRequest)(nil),      // 11: ponderal.v1.ListClientsRequest
+	(*ListClientsResponse)(nil),     // 12: ponderal.v1.ListClientsResponse
+	(*PutReferralRequest)(nil),      // 13: ponderal.v1.PutReferralRequest
+	(*PutReferralResponse)(nil),     // 14: ponderal.v1.PutReferralResponse
+	(*GetReferralRequest)(nil),      // 15: ponderal.v1.GetReferralRequest
+	(*GetReferralResponse)(nil),     // 16: ponderal.v1.GetReferralResponse
+	(*ListReferralsRequest)(nil),    // 17: ponderal.v1.ListReferralsRequest
+	(*ListReferralsResponse)(nil),   // 18: ponderal.v1.ListReferralsResponse
+	(*PutJobProfileRequest)(nil),    // 19: ponderal.v1.PutJobProfileRequest
+	(*PutJobProfileResponse)(nil),   // 20: ponderal.v1.PutJobProfileResponse
+	(*GetJobProfileRequest)(nil),    // 21: ponderal.v1.GetJobProfileRequest
+	(*GetJobProfileResponse)(nil),   // 22: ponderal.v1.GetJobProfileResponse
+	(*ListJobProfilesRequest)(nil),  // 23: ponderal.v1.ListJobProfilesRequest
+	(*ListJobProfilesResponse)(nil), // 24: ponderal.v1.ListJobProfilesResponse
+	(*PutReleaseRequest)(nil),       // 25: ponderal.v1.PutReleaseRequest
+	(*PutReleaseResponse)(nil),      // 26: ponderal.v1.PutReleaseResponse
+	(*ListReleasesRequest)(nil),     // 27: ponderal.v1.ListReleasesRequest
+	(*ListReleasesResponse)(nil),    // 28: ponderal.v1.ListReleasesResponse
+	(Sex)(0),                        // 29: ponderal.v1.Sex
+	(*Revision)(nil),                // 30: ponderal.v1.Revision
+	(Zone)(0),                       // 31: ponderal.v1.Zone
+	(Pace)(0),                       // 32: ponderal.v1.Pace
+	(*Mass)(nil),                    // 33: ponderal.v1.Mass
+	(Position)(0),                   // 34: ponderal.v1.Position
+	(Tolerance)(0),                  // 35: ponderal.v1.Tolerance
+	(HandMeasure)(0),                // 36: ponderal.v1.HandMeasure
+	(Hand)(0),                       // 37: ponderal.v1.Hand
+	(*timestamppb.Timestamp)(nil),   // 38: google.protobuf.Timestamp
+	(*Page)(nil),                    // 39: ponderal.v1.Page
 }
 var file_ponderal_v1_clients_proto_depIdxs = []int32{
-	27, // 0: ponderal.v1.Client.sex:type_name -> ponderal.v1.Sex
-	28, // 1: ponderal.v1.Client.revision:type_name -> ponderal.v1.Revision
-	28, // 2: ponderal.v1.Referral.revision:type_name -> ponderal.v1.Revision
+	29, // 0: ponderal.v1.Client.sex:type_name -> ponderal.v1.Sex
+	30, // 1: ponderal.v1.Client.revision:type_name -> ponderal.v1.Revision
+	30, // 2: ponderal.v1.Referral.revision:type_name -> ponderal.v1.Revision
 	3,  // 3: ponderal.v1.JobProfile.tasks:type_name -> ponderal.v1.JobTask
-	28, // 4: ponderal.v1.JobProfile.revision:type_name -> ponderal.v1.Revision
-	29, // 5: ponderal.v1.JobTask.zone:type_name -> ponderal.v1.Zone
-	30, // 6: ponderal.v1.JobTask.pace:type_name -> ponderal.v1.Pace
-	31, // 7: ponderal.v1.JobTask.load:type_name -> ponderal.v1.Mass
-	32, // 8: ponderal.v1.Release.expires_at:type_name -> google.protobuf.Timestamp
-	28, // 9: ponderal.v1.Release.revision:type_name -> ponderal.v1.Revision
-	0,  // 10: ponderal.v1.PutClientRequest.client:type_name -> ponderal.v1.Client
-	0,  // 11: ponderal.v1.PutClientResponse.client:type_name -> ponderal.v1.Client
-	0,  // 12: ponderal.v1.GetClientResponse.client:type_name -> ponderal.v1.Client
-	33, // 13: ponderal.v1.ListClientsRequest.page:type_name -> ponderal.v1.Page
-	0,  // 14: ponderal.v1.ListClientsResponse.clients:type_name -> ponderal.v1.Client
-	1,  // 15: ponderal.v1.PutReferralRequest.referral:type_name -> ponderal.v1.Referral
-	1,  // 16: ponderal.v1.PutReferralResponse.referral:type_name -> ponderal.v1.Referral
-	1,  // 17: ponderal.v1.GetReferralResponse.referral:type_name -> ponderal.v1.Referral
-	33, // 18: ponderal.v1.ListReferralsRequest.page:type_name -> ponderal.v1.Page
-	1,  // 19: ponderal.v1.ListReferralsResponse.referrals:type_name -> ponderal.v1.Referral
-	2,  // 20: ponderal.v1.PutJobProfileRequest.job_profile:type_name -> ponderal.v1.JobProfile
-	2,  // 21: ponderal.v1.PutJobProfileResponse.job_profile:type_name -> ponderal.v1.JobProfile
-	2,  // 22: ponderal.v1.GetJobProfileResponse.job_profile:type_name -> ponderal.v1.JobProfile
-	33, // 23: ponderal.v1.ListJobProfilesRequest.page:type_name -> ponderal.v1.Page
-	2,  // 24: ponderal.v1.ListJobProfilesResponse.job_profiles:type_name -> ponderal.v1.JobProfile
-	4,  // 25: ponderal.v1.PutReleaseRequest.release:type_name -> ponderal.v1.Release
-	4,  // 26: ponderal.v1.PutReleaseResponse.release:type_name -> ponderal.v1.Release
-	33, // 27: ponderal.v1.ListReleasesRequest.page:type_name -> ponderal.v1.Page
-	4,  // 28: ponderal.v1.ListReleasesResponse.releases:type_name -> ponderal.v1.Release
-	5,  // 29: ponderal.v1.ClientService.PutClient:input_type -> ponderal.v1.PutClientRequest
-	7,  // 30: ponderal.v1.ClientService.GetClient:input_type -> ponderal.v1.GetClientRequest
-	9,  // 31: ponderal.v1.ClientService.ListClients:input_type -> ponderal.v1.ListClientsRequest
-	11, // 32: ponderal.v1.ReferralService.PutReferral:input_type -> ponderal.v1.PutReferralRequest
-	13, // 33: ponderal.v1.ReferralService.GetReferral:input_type -> ponderal.v1.GetReferralRequest
-	15, // 34: ponderal.v1.ReferralService.ListReferrals:input_type -> ponderal.v1.ListReferralsRequest
-	17, // 35: ponderal.v1.ReferralService.PutJobProfile:input_type -> ponderal.v1.PutJobProfileRequest
-	19, // 36: ponderal.v1.ReferralService.GetJobProfile:input_type -> ponderal.v1.GetJobProfileRequest
-	21, // 37: ponderal.v1.ReferralService.ListJobProfiles:input_type -> ponderal.v1.ListJobProfilesRequest
-	23, // 38: ponderal.v1.ReferralService.PutRelease:input_type -> ponderal.v1.PutReleaseRequest
-	25, // 39: ponderal.v1.ReferralService.ListReleases:input_type -> ponderal.v1.ListReleasesRequest
-	6,  // 40: ponderal.v1.ClientService.PutClient:output_type -> ponderal.v1.PutClientResponse
-	8,  // 41: ponderal.v1.ClientService.GetClient:output_type -> ponderal.v1.GetClientResponse
-	10, // 42: ponderal.v1.ClientService.ListClients:output_type -> ponderal.v1.ListClientsResponse
-	12, // 43: ponderal.v1.ReferralService.PutReferral:output_type -> ponderal.v1.PutReferralResponse
-	14, // 44: ponderal.v1.ReferralService.GetReferral:output_type -> ponderal.v1.GetReferralResponse
-	16, // 45: ponderal.v1.ReferralService.ListReferrals:output_type -> ponderal.v1.ListReferralsResponse
-	18, // 46: ponderal.v1.ReferralService.PutJobProfile:output_type -> ponderal.v1.PutJobProfileResponse
-	20, // 47: ponderal.v1.ReferralService.GetJobProfile:output_type -> ponderal.v1.GetJobProfileResponse
-	22, // 48: ponderal.v1.ReferralService.ListJobProfiles:output_type -> ponderal.v1.ListJobProfilesResponse
-	24, // 49: ponderal.v1.ReferralService.PutRelease:output_type -> ponderal.v1.PutReleaseResponse
-	26, // 50: ponderal.v1.ReferralService.ListReleases:output_type -> ponderal.v1.ListReleasesResponse
-	40, // [40:51] is the sub-list for method output_type
-	29, // [29:40] is the sub-list for method input_type
-	29, // [29:29] is the sub-list for extension type_name
-	29, // [29:29] is the sub-list for extension extendee
-	0,  // [0:29] is the sub-list for field type_name
+	4,  // 4: ponderal.v1.JobProfile.positions:type_name -> ponderal.v1.PositionDemand
+	5,  // 5: ponderal.v1.JobProfile.hands:type_name -> ponderal.v1.HandDemand
+	30, // 6: ponderal.v1.JobProfile.revision:type_name -> ponderal.v1.Revision
+	31, // 7: ponderal.v1.JobTask.zone:type_name -> ponderal.v1.Zone
+	32, // 8: ponderal.v1.JobTask.pace:type_name -> ponderal.v1.Pace
+	33, // 9: ponderal.v1.JobTask.load:type_name -> ponderal.v1.Mass
+	34, // 10: ponderal.v1.PositionDemand.position:type_name -> ponderal.v1.Position
+	35, // 11: ponderal.v1.PositionDemand.demand:type_name -> ponderal.v1.Tolerance
+	36, // 12: ponderal.v1.HandDemand.measure:type_name -> ponderal.v1.HandMeasure
+	37, // 13: ponderal.v1.HandDemand.hand:type_name -> ponderal.v1.Hand
+	33, // 14: ponderal.v1.HandDemand.force:type_name -> ponderal.v1.Mass
+	38, // 15: ponderal.v1.Release.expires_at:type_name -> google.protobuf.Timestamp
+	30, // 16: ponderal.v1.Release.revision:type_name -> ponderal.v1.Revision
+	0,  // 17: ponderal.v1.PutClientRequest.client:type_name -> ponderal.v1.Client
+	0,  // 18: ponderal.v1.PutClientResponse.client:type_name -> ponderal.v1.Client
+	0,  // 19: ponderal.v1.GetClientResponse.client:type_name -> ponderal.v1.Client
+	39, // 20: ponderal.v1.ListClientsRequest.page:type_name -> ponderal.v1.Page
+	0,  // 21: ponderal.v1.ListClientsResponse.clients:type_name -> ponderal.v1.Client
+	1,  // 22: ponderal.v1.PutReferralRequest.referral:type_name -> ponderal.v1.Referral
+	1,  // 23: ponderal.v1.PutReferralResponse.referral:type_name -> ponderal.v1.Referral
+	1,  // 24: ponderal.v1.GetReferralResponse.referral:type_name -> ponderal.v1.Referral
+	39, // 25: ponderal.v1.ListReferralsRequest.page:type_name -> ponderal.v1.Page
+	1,  // 26: ponderal.v1.ListReferralsResponse.referrals:type_name -> ponderal.v1.Referral
+	2,  // 27: ponderal.v1.PutJobProfileRequest.job_profile:type_name -> ponderal.v1.JobProfile
+	2,  // 28: ponderal.v1.PutJobProfileResponse.job_profile:type_name -> ponderal.v1.JobProfile
+	2,  // 29: ponderal.v1.GetJobProfileResponse.job_profile:type_name -> ponderal.v1.JobProfile
+	39, // 30: ponderal.v1.ListJobProfilesRequest.page:type_name -> ponderal.v1.Page
+	2,  // 31: ponderal.v1.ListJobProfilesResponse.job_profiles:type_name -> ponderal.v1.JobProfile
+	6,  // 32: ponderal.v1.PutReleaseRequest.release:type_name -> ponderal.v1.Release
+	6,  // 33: ponderal.v1.PutReleaseResponse.release:type_name -> ponderal.v1.Release
+	39, // 34: ponderal.v1.ListReleasesRequest.page:type_name -> ponderal.v1.Page
+	6,  // 35: ponderal.v1.ListReleasesResponse.releases:type_name -> ponderal.v1.Release
+	7,  // 36: ponderal.v1.ClientService.PutClient:input_type -> ponderal.v1.PutClientRequest
+	9,  // 37: ponderal.v1.ClientService.GetClient:input_type -> ponderal.v1.GetClientRequest
+	11, // 38: ponderal.v1.ClientService.ListClients:input_type -> ponderal.v1.ListClientsRequest
+	13, // 39: ponderal.v1.ReferralService.PutReferral:input_type -> ponderal.v1.PutReferralRequest
+	15, // 40: ponderal.v1.ReferralService.GetReferral:input_type -> ponderal.v1.GetReferralRequest
+	17, // 41: ponderal.v1.ReferralService.ListReferrals:input_type -> ponderal.v1.ListReferralsRequest
+	19, // 42: ponderal.v1.ReferralService.PutJobProfile:input_type -> ponderal.v1.PutJobProfileRequest
+	21, // 43: ponderal.v1.ReferralService.GetJobProfile:input_type -> ponderal.v1.GetJobProfileRequest
+	23, // 44: ponderal.v1.ReferralService.ListJobProfiles:input_type -> ponderal.v1.ListJobProfilesRequest
+	25, // 45: ponderal.v1.ReferralService.PutRelease:input_type -> ponderal.v1.PutReleaseRequest
+	27, // 46: ponderal.v1.ReferralService.ListReleases:input_type -> ponderal.v1.ListReleasesRequest
+	8,  // 47: ponderal.v1.ClientService.PutClient:output_type -> ponderal.v1.PutClientResponse
+	10, // 48: ponderal.v1.ClientService.GetClient:output_type -> ponderal.v1.GetClientResponse
+	12, // 49: ponderal.v1.ClientService.ListClients:output_type -> ponderal.v1.ListClientsResponse
+	14, // 50: ponderal.v1.ReferralService.PutReferral:output_type -> ponderal.v1.PutReferralResponse
+	16, // 51: ponderal.v1.ReferralService.GetReferral:output_type -> ponderal.v1.GetReferralResponse
+	18, // 52: ponderal.v1.ReferralService.ListReferrals:output_type -> ponderal.v1.ListReferralsResponse
+	20, // 53: ponderal.v1.ReferralService.PutJobProfile:output_type -> ponderal.v1.PutJobProfileResponse
+	22, // 54: ponderal.v1.ReferralService.GetJobProfile:output_type -> ponderal.v1.GetJobProfileResponse
+	24, // 55: ponderal.v1.ReferralService.ListJobProfiles:output_type -> ponderal.v1.ListJobProfilesResponse
+	26, // 56: ponderal.v1.ReferralService.PutRelease:output_type -> ponderal.v1.PutReleaseResponse
+	28, // 57: ponderal.v1.ReferralService.ListReleases:output_type -> ponderal.v1.ListReleasesResponse
+	47, // [47:58] is the sub-list for method output_type
+	36, // [36:47] is the sub-list for method input_type
+	36, // [36:36] is the sub-list for extension type_name
+	36, // [36:36] is the sub-list for extension extendee
+	0,  // [0:36] is the sub-list for field type_name
 }
 
 func init() { file_ponderal_v1_clients_proto_init() }
@@ -1724,13 +1891,14 @@ func file_ponderal_v1_clients_proto_init() {
 	}
 	file_ponderal_v1_access_proto_init()
 	file_ponderal_v1_common_proto_init()
+	file_ponderal_v1_tests_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_ponderal_v1_clients_proto_rawDesc), len(file_ponderal_v1_clients_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   27,
+			NumMessages:   29,
 			NumExtensions: 0,
 			NumServices:   2,
 		},

@@ -266,6 +266,152 @@ func (StrengthLevel) EnumDescriptor() ([]byte, []int) {
 	return file_ponderal_v1_common_proto_rawDescGZIP(), []int{3}
 }
 
+// Position of the body or movement whose tolerance is tested; the physical demands of the US Selected Characteristics of Occupations and the
+// positions that work plans name.
+type Position int32
+
+const (
+	Position_POSITION_UNSPECIFIED       Position = 0
+	Position_POSITION_SITTING           Position = 1
+	Position_POSITION_STANDING          Position = 2
+	Position_POSITION_WALKING           Position = 3
+	Position_POSITION_CLIMBING_STAIRS   Position = 4
+	Position_POSITION_CLIMBING_LADDER   Position = 5
+	Position_POSITION_BALANCING         Position = 6
+	Position_POSITION_STOOPING          Position = 7
+	Position_POSITION_KNEELING          Position = 8
+	Position_POSITION_CROUCHING         Position = 9
+	Position_POSITION_CRAWLING          Position = 10
+	Position_POSITION_REACHING_FORWARD  Position = 11
+	Position_POSITION_REACHING_OVERHEAD Position = 12
+	Position_POSITION_HANDLING          Position = 13
+	Position_POSITION_FINGERING         Position = 14
+)
+
+// Enum value maps for Position.
+var (
+	Position_name = map[int32]string{
+		0:  "POSITION_UNSPECIFIED",
+		1:  "POSITION_SITTING",
+		2:  "POSITION_STANDING",
+		3:  "POSITION_WALKING",
+		4:  "POSITION_CLIMBING_STAIRS",
+		5:  "POSITION_CLIMBING_LADDER",
+		6:  "POSITION_BALANCING",
+		7:  "POSITION_STOOPING",
+		8:  "POSITION_KNEELING",
+		9:  "POSITION_CROUCHING",
+		10: "POSITION_CRAWLING",
+		11: "POSITION_REACHING_FORWARD",
+		12: "POSITION_REACHING_OVERHEAD",
+		13: "POSITION_HANDLING",
+		14: "POSITION_FINGERING",
+	}
+	Position_value = map[string]int32{
+		"POSITION_UNSPECIFIED":       0,
+		"POSITION_SITTING":           1,
+		"POSITION_STANDING":          2,
+		"POSITION_WALKING":           3,
+		"POSITION_CLIMBING_STAIRS":   4,
+		"POSITION_CLIMBING_LADDER":   5,
+		"POSITION_BALANCING":         6,
+		"POSITION_STOOPING":          7,
+		"POSITION_KNEELING":          8,
+		"POSITION_CROUCHING":         9,
+		"POSITION_CRAWLING":          10,
+		"POSITION_REACHING_FORWARD":  11,
+		"POSITION_REACHING_OVERHEAD": 12,
+		"POSITION_HANDLING":          13,
+		"POSITION_FINGERING":         14,
+	}
+)
+
+func (x Position) Enum() *Position {
+	p := new(Position)
+	*p = x
+	return p
+}
+
+func (x Position) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Position) Descriptor() protoreflect.EnumDescriptor {
+	return file_ponderal_v1_common_proto_enumTypes[4].Descriptor()
+}
+
+func (Position) Type() protoreflect.EnumType {
+	return &file_ponderal_v1_common_proto_enumTypes[4]
+}
+
+func (x Position) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Position.Descriptor instead.
+func (Position) EnumDescriptor() ([]byte, []int) {
+	return file_ponderal_v1_common_proto_rawDescGZIP(), []int{4}
+}
+
+// Tolerance is how much of a working day something is tolerated or demanded: the terms of DOT Appendix C, and never.
+type Tolerance int32
+
+const (
+	Tolerance_TOLERANCE_UNSPECIFIED Tolerance = 0
+	Tolerance_TOLERANCE_NEVER       Tolerance = 1
+	// Up to a third.
+	Tolerance_TOLERANCE_OCCASIONAL Tolerance = 2
+	// From a third to two thirds.
+	Tolerance_TOLERANCE_FREQUENT Tolerance = 3
+	// Two thirds or more.
+	Tolerance_TOLERANCE_CONSTANT Tolerance = 4
+)
+
+// Enum value maps for Tolerance.
+var (
+	Tolerance_name = map[int32]string{
+		0: "TOLERANCE_UNSPECIFIED",
+		1: "TOLERANCE_NEVER",
+		2: "TOLERANCE_OCCASIONAL",
+		3: "TOLERANCE_FREQUENT",
+		4: "TOLERANCE_CONSTANT",
+	}
+	Tolerance_value = map[string]int32{
+		"TOLERANCE_UNSPECIFIED": 0,
+		"TOLERANCE_NEVER":       1,
+		"TOLERANCE_OCCASIONAL":  2,
+		"TOLERANCE_FREQUENT":    3,
+		"TOLERANCE_CONSTANT":    4,
+	}
+)
+
+func (x Tolerance) Enum() *Tolerance {
+	p := new(Tolerance)
+	*p = x
+	return p
+}
+
+func (x Tolerance) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Tolerance) Descriptor() protoreflect.EnumDescriptor {
+	return file_ponderal_v1_common_proto_enumTypes[5].Descriptor()
+}
+
+func (Tolerance) Type() protoreflect.EnumType {
+	return &file_ponderal_v1_common_proto_enumTypes[5]
+}
+
+func (x Tolerance) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Tolerance.Descriptor instead.
+func (Tolerance) EnumDescriptor() ([]byte, []int) {
+	return file_ponderal_v1_common_proto_rawDescGZIP(), []int{5}
+}
+
 // Sex as some published limits and norms need it.
 type Sex int32
 
@@ -300,11 +446,11 @@ func (x Sex) String() string {
 }
 
 func (Sex) Descriptor() protoreflect.EnumDescriptor {
-	return file_ponderal_v1_common_proto_enumTypes[4].Descriptor()
+	return file_ponderal_v1_common_proto_enumTypes[6].Descriptor()
 }
 
 func (Sex) Type() protoreflect.EnumType {
-	return &file_ponderal_v1_common_proto_enumTypes[4]
+	return &file_ponderal_v1_common_proto_enumTypes[6]
 }
 
 func (x Sex) Number() protoreflect.EnumNumber {
@@ -313,7 +459,7 @@ func (x Sex) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Sex.Descriptor instead.
 func (Sex) EnumDescriptor() ([]byte, []int) {
-	return file_ponderal_v1_common_proto_rawDescGZIP(), []int{4}
+	return file_ponderal_v1_common_proto_rawDescGZIP(), []int{6}
 }
 
 // Mass is an exact decimal with its unit; never a binary float.
@@ -602,7 +748,30 @@ const file_ponderal_v1_common_proto_rawDesc = "" +
 	"\x14STRENGTH_LEVEL_LIGHT\x10\x03\x12\x19\n" +
 	"\x15STRENGTH_LEVEL_MEDIUM\x10\x04\x12\x18\n" +
 	"\x14STRENGTH_LEVEL_HEAVY\x10\x05\x12\x1d\n" +
-	"\x19STRENGTH_LEVEL_VERY_HEAVY\x10\x06*8\n" +
+	"\x19STRENGTH_LEVEL_VERY_HEAVY\x10\x06*\x86\x03\n" +
+	"\bPosition\x12\x18\n" +
+	"\x14POSITION_UNSPECIFIED\x10\x00\x12\x14\n" +
+	"\x10POSITION_SITTING\x10\x01\x12\x15\n" +
+	"\x11POSITION_STANDING\x10\x02\x12\x14\n" +
+	"\x10POSITION_WALKING\x10\x03\x12\x1c\n" +
+	"\x18POSITION_CLIMBING_STAIRS\x10\x04\x12\x1c\n" +
+	"\x18POSITION_CLIMBING_LADDER\x10\x05\x12\x16\n" +
+	"\x12POSITION_BALANCING\x10\x06\x12\x15\n" +
+	"\x11POSITION_STOOPING\x10\a\x12\x15\n" +
+	"\x11POSITION_KNEELING\x10\b\x12\x16\n" +
+	"\x12POSITION_CROUCHING\x10\t\x12\x15\n" +
+	"\x11POSITION_CRAWLING\x10\n" +
+	"\x12\x1d\n" +
+	"\x19POSITION_REACHING_FORWARD\x10\v\x12\x1e\n" +
+	"\x1aPOSITION_REACHING_OVERHEAD\x10\f\x12\x15\n" +
+	"\x11POSITION_HANDLING\x10\r\x12\x16\n" +
+	"\x12POSITION_FINGERING\x10\x0e*\x85\x01\n" +
+	"\tTolerance\x12\x19\n" +
+	"\x15TOLERANCE_UNSPECIFIED\x10\x00\x12\x13\n" +
+	"\x0fTOLERANCE_NEVER\x10\x01\x12\x18\n" +
+	"\x14TOLERANCE_OCCASIONAL\x10\x02\x12\x16\n" +
+	"\x12TOLERANCE_FREQUENT\x10\x03\x12\x16\n" +
+	"\x12TOLERANCE_CONSTANT\x10\x04*8\n" +
 	"\x03Sex\x12\x13\n" +
 	"\x0fSEX_UNSPECIFIED\x10\x00\x12\x0e\n" +
 	"\n" +
@@ -621,28 +790,30 @@ func file_ponderal_v1_common_proto_rawDescGZIP() []byte {
 	return file_ponderal_v1_common_proto_rawDescData
 }
 
-var file_ponderal_v1_common_proto_enumTypes = make([]protoimpl.EnumInfo, 5)
+var file_ponderal_v1_common_proto_enumTypes = make([]protoimpl.EnumInfo, 7)
 var file_ponderal_v1_common_proto_msgTypes = make([]protoimpl.MessageInfo, 4)
 var file_ponderal_v1_common_proto_goTypes = []any{
 	(Unit)(0),                     // 0: ponderal.v1.Unit
 	(Zone)(0),                     // 1: ponderal.v1.Zone
 	(Pace)(0),                     // 2: ponderal.v1.Pace
 	(StrengthLevel)(0),            // 3: ponderal.v1.StrengthLevel
-	(Sex)(0),                      // 4: ponderal.v1.Sex
-	(*Mass)(nil),                  // 5: ponderal.v1.Mass
-	(*Revision)(nil),              // 6: ponderal.v1.Revision
-	(*Page)(nil),                  // 7: ponderal.v1.Page
-	(*Difference)(nil),            // 8: ponderal.v1.Difference
-	(*timestamppb.Timestamp)(nil), // 9: google.protobuf.Timestamp
+	(Position)(0),                 // 4: ponderal.v1.Position
+	(Tolerance)(0),                // 5: ponderal.v1.Tolerance
+	(Sex)(0),                      // 6: ponderal.v1.Sex
+	(*Mass)(nil),                  // 7: ponderal.v1.Mass
+	(*Revision)(nil),              // 8: ponderal.v1.Revision
+	(*Page)(nil),                  // 9: ponderal.v1.Page
+	(*Difference)(nil),            // 10: ponderal.v1.Difference
+	(*timestamppb.Timestamp)(nil), // 11: google.protobuf.Timestamp
 }
 var file_ponderal_v1_common_proto_depIdxs = []int32{
-	0, // 0: ponderal.v1.Mass.unit:type_name -> ponderal.v1.Unit
-	9, // 1: ponderal.v1.Revision.recorded_at:type_name -> google.protobuf.Timestamp
-	2, // [2:2] is the sub-list for method output_type
-	2, // [2:2] is the sub-list for method input_type
-	2, // [2:2] is the sub-list for extension type_name
-	2, // [2:2] is the sub-list for extension extendee
-	0, // [0:2] is the sub-list for field type_name
+	0,  // 0: ponderal.v1.Mass.unit:type_name -> ponderal.v1.Unit
+	11, // 1: ponderal.v1.Revision.recorded_at:type_name -> google.protobuf.Timestamp
+	2,  // [2:2] is the sub-list for method output_type
+	2,  // [2:2] is the sub-list for method input_type
+	2,  // [2:2] is the sub-list for extension type_name
+	2,  // [2:2] is the sub-list for extension extendee
+	0,  // [0:2] is the sub-list for field type_name
 }
 
 func init() { file_ponderal_v1_common_proto_init() }
@@ -655,7 +826,7 @@ func file_ponderal_v1_common_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_ponderal_v1_common_proto_rawDesc), len(file_ponderal_v1_common_proto_rawDesc)),
-			NumEnums:      5,
+			NumEnums:      7,
 			NumMessages:   4,
 			NumExtensions: 0,
 			NumServices:   0,

@@ -621,7 +621,9 @@ type ScoreSessionRequest struct {
 	// The target job; may be left out. The number of its revision, where given, goes into the finding.
 	JobProfile *JobProfile `protobuf:"bytes,5,opt,name=job_profile,json=jobProfile,proto3" json:"job_profile,omitempty"`
 	// The kits that series name; recipes of a kit that is not here are not checked, and a caution says so.
-	Kits          []*Kit `protobuf:"bytes,6,rep,name=kits,proto3" json:"kits,omitempty"`
+	Kits []*Kit `protobuf:"bytes,6,rep,name=kits,proto3" json:"kits,omitempty"`
+	// Version of the engine's rules, to reproduce an earlier finding; empty for the newest.
+	Rules         string `protobuf:"bytes,7,opt,name=rules,proto3" json:"rules,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -696,6 +698,13 @@ func (x *ScoreSessionRequest) GetKits() []*Kit {
 		return x.Kits
 	}
 	return nil
+}
+
+func (x *ScoreSessionRequest) GetRules() string {
+	if x != nil {
+		return x.Rules
+	}
+	return ""
 }
 
 type ScoreSessionResponse struct {
@@ -3459,7 +3468,7 @@ const file_ponderal_v1_engine_proto_rawDesc = "" +
 	"\n" +
 	"per_minute\x18\x01 \x01(\tB,\xbaH)r'2%^(0|[1-9][0-9]{0,3})([.][0-9]{1,6})?$H\x00R\tperMinute\x122\n" +
 	"\revery_seconds\x18\x02 \x01(\rB\v\xbaH\b*\x06\x18\x80\xe1\x01(\x01H\x00R\feverySecondsB\x0e\n" +
-	"\x05value\x12\x05\xbaH\x02\b\x01\"\xd5\x02\n" +
+	"\x05value\x12\x05\xbaH\x02\b\x01\"\xf4\x02\n" +
 	"\x13ScoreSessionRequest\x126\n" +
 	"\asession\x18\x01 \x01(\v2\x14.ponderal.v1.SessionB\x06\xbaH\x03\xc8\x01\x01R\asession\x12$\n" +
 	"\tage_years\x18\x02 \x01(\rB\a\xbaH\x04*\x02\x18xR\bageYears\x12,\n" +
@@ -3468,7 +3477,8 @@ const file_ponderal_v1_engine_proto_rawDesc = "" +
 	"\xbaH\a\x92\x01\x04\b\x01\x10(R\tprotocols\x128\n" +
 	"\vjob_profile\x18\x05 \x01(\v2\x17.ponderal.v1.JobProfileR\n" +
 	"jobProfile\x12.\n" +
-	"\x04kits\x18\x06 \x03(\v2\x10.ponderal.v1.KitB\b\xbaH\x05\x92\x01\x02\x10(R\x04kits\"w\n" +
+	"\x04kits\x18\x06 \x03(\v2\x10.ponderal.v1.KitB\b\xbaH\x05\x92\x01\x02\x10(R\x04kits\x12\x1d\n" +
+	"\x05rules\x18\a \x01(\tB\a\xbaH\x04r\x02\x18\x14R\x05rules\"w\n" +
 	"\x14ScoreSessionResponse\x12.\n" +
 	"\afinding\x18\x01 \x01(\v2\x14.ponderal.v1.FindingR\afinding\x12/\n" +
 	"\bcautions\x18\x02 \x03(\v2\x13.ponderal.v1.RemarkR\bcautions\"\xd7\x01\n" +

@@ -153,6 +153,126 @@ func (TrialStatus) EnumDescriptor() ([]byte, []int) {
 	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{1}
 }
 
+// ScreeningStatus is what the screening before the session came to.
+type ScreeningStatus int32
+
+const (
+	ScreeningStatus_SCREENING_STATUS_UNSPECIFIED ScreeningStatus = 0
+	// Every limit was respected.
+	ScreeningStatus_SCREENING_STATUS_PASSED ScreeningStatus = 1
+	// A limit was not respected, or a red flag seen, and no override recorded.
+	ScreeningStatus_SCREENING_STATUS_NOT_PASSED ScreeningStatus = 2
+	// A limit was not respected or a red flag seen, and a licensed clinician let the test go on.
+	ScreeningStatus_SCREENING_STATUS_OVERRIDDEN ScreeningStatus = 3
+	// A value that a protocol limits was not measured.
+	ScreeningStatus_SCREENING_STATUS_INCOMPLETE ScreeningStatus = 4
+	// No protocol of the session limits anything, and no red flag was seen.
+	ScreeningStatus_SCREENING_STATUS_NOT_LIMITED ScreeningStatus = 5
+)
+
+// Enum value maps for ScreeningStatus.
+var (
+	ScreeningStatus_name = map[int32]string{
+		0: "SCREENING_STATUS_UNSPECIFIED",
+		1: "SCREENING_STATUS_PASSED",
+		2: "SCREENING_STATUS_NOT_PASSED",
+		3: "SCREENING_STATUS_OVERRIDDEN",
+		4: "SCREENING_STATUS_INCOMPLETE",
+		5: "SCREENING_STATUS_NOT_LIMITED",
+	}
+	ScreeningStatus_value = map[string]int32{
+		"SCREENING_STATUS_UNSPECIFIED": 0,
+		"SCREENING_STATUS_PASSED":      1,
+		"SCREENING_STATUS_NOT_PASSED":  2,
+		"SCREENING_STATUS_OVERRIDDEN":  3,
+		"SCREENING_STATUS_INCOMPLETE":  4,
+		"SCREENING_STATUS_NOT_LIMITED": 5,
+	}
+)
+
+func (x ScreeningStatus) Enum() *ScreeningStatus {
+	p := new(ScreeningStatus)
+	*p = x
+	return p
+}
+
+func (x ScreeningStatus) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ScreeningStatus) Descriptor() protoreflect.EnumDescriptor {
+	return file_ponderal_v1_findings_proto_enumTypes[2].Descriptor()
+}
+
+func (ScreeningStatus) Type() protoreflect.EnumType {
+	return &file_ponderal_v1_findings_proto_enumTypes[2]
+}
+
+func (x ScreeningStatus) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ScreeningStatus.Descriptor instead.
+func (ScreeningStatus) EnumDescriptor() ([]byte, []int) {
+	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{2}
+}
+
+// IndicatorState is what an indicator of consistency shows.
+type IndicatorState int32
+
+const (
+	IndicatorState_INDICATOR_STATE_UNSPECIFIED  IndicatorState = 0
+	IndicatorState_INDICATOR_STATE_AGREES       IndicatorState = 1
+	IndicatorState_INDICATOR_STATE_MIXED        IndicatorState = 2
+	IndicatorState_INDICATOR_STATE_DISAGREES    IndicatorState = 3
+	IndicatorState_INDICATOR_STATE_NOT_ASSESSED IndicatorState = 4
+)
+
+// Enum value maps for IndicatorState.
+var (
+	IndicatorState_name = map[int32]string{
+		0: "INDICATOR_STATE_UNSPECIFIED",
+		1: "INDICATOR_STATE_AGREES",
+		2: "INDICATOR_STATE_MIXED",
+		3: "INDICATOR_STATE_DISAGREES",
+		4: "INDICATOR_STATE_NOT_ASSESSED",
+	}
+	IndicatorState_value = map[string]int32{
+		"INDICATOR_STATE_UNSPECIFIED":  0,
+		"INDICATOR_STATE_AGREES":       1,
+		"INDICATOR_STATE_MIXED":        2,
+		"INDICATOR_STATE_DISAGREES":    3,
+		"INDICATOR_STATE_NOT_ASSESSED": 4,
+	}
+)
+
+func (x IndicatorState) Enum() *IndicatorState {
+	p := new(IndicatorState)
+	*p = x
+	return p
+}
+
+func (x IndicatorState) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (IndicatorState) Descriptor() protoreflect.EnumDescriptor {
+	return file_ponderal_v1_findings_proto_enumTypes[3].Descriptor()
+}
+
+func (IndicatorState) Type() protoreflect.EnumType {
+	return &file_ponderal_v1_findings_proto_enumTypes[3]
+}
+
+func (x IndicatorState) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use IndicatorState.Descriptor instead.
+func (IndicatorState) EnumDescriptor() ([]byte, []int) {
+	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{3}
+}
+
 // Basis says how a bound was established.
 type Basis int32
 
@@ -187,11 +307,11 @@ func (x Basis) String() string {
 }
 
 func (Basis) Descriptor() protoreflect.EnumDescriptor {
-	return file_ponderal_v1_findings_proto_enumTypes[2].Descriptor()
+	return file_ponderal_v1_findings_proto_enumTypes[4].Descriptor()
 }
 
 func (Basis) Type() protoreflect.EnumType {
-	return &file_ponderal_v1_findings_proto_enumTypes[2]
+	return &file_ponderal_v1_findings_proto_enumTypes[4]
 }
 
 func (x Basis) Number() protoreflect.EnumNumber {
@@ -200,7 +320,7 @@ func (x Basis) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Basis.Descriptor instead.
 func (Basis) EnumDescriptor() ([]byte, []int) {
-	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{2}
+	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{4}
 }
 
 // TaskVerdict compares one task with the capacity at its zone and pace.
@@ -211,6 +331,8 @@ const (
 	TaskVerdict_TASK_VERDICT_WITHIN      TaskVerdict = 1
 	TaskVerdict_TASK_VERDICT_SHORT       TaskVerdict = 2
 	TaskVerdict_TASK_VERDICT_NOT_TESTED  TaskVerdict = 3
+	// Short by no more than the error of measurement.
+	TaskVerdict_TASK_VERDICT_WITHIN_ERROR TaskVerdict = 4
 )
 
 // Enum value maps for TaskVerdict.
@@ -220,12 +342,14 @@ var (
 		1: "TASK_VERDICT_WITHIN",
 		2: "TASK_VERDICT_SHORT",
 		3: "TASK_VERDICT_NOT_TESTED",
+		4: "TASK_VERDICT_WITHIN_ERROR",
 	}
 	TaskVerdict_value = map[string]int32{
-		"TASK_VERDICT_UNSPECIFIED": 0,
-		"TASK_VERDICT_WITHIN":      1,
-		"TASK_VERDICT_SHORT":       2,
-		"TASK_VERDICT_NOT_TESTED":  3,
+		"TASK_VERDICT_UNSPECIFIED":  0,
+		"TASK_VERDICT_WITHIN":       1,
+		"TASK_VERDICT_SHORT":        2,
+		"TASK_VERDICT_NOT_TESTED":   3,
+		"TASK_VERDICT_WITHIN_ERROR": 4,
 	}
 )
 
@@ -240,11 +364,11 @@ func (x TaskVerdict) String() string {
 }
 
 func (TaskVerdict) Descriptor() protoreflect.EnumDescriptor {
-	return file_ponderal_v1_findings_proto_enumTypes[3].Descriptor()
+	return file_ponderal_v1_findings_proto_enumTypes[5].Descriptor()
 }
 
 func (TaskVerdict) Type() protoreflect.EnumType {
-	return &file_ponderal_v1_findings_proto_enumTypes[3]
+	return &file_ponderal_v1_findings_proto_enumTypes[5]
 }
 
 func (x TaskVerdict) Number() protoreflect.EnumNumber {
@@ -253,7 +377,7 @@ func (x TaskVerdict) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use TaskVerdict.Descriptor instead.
 func (TaskVerdict) EnumDescriptor() ([]byte, []int) {
-	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{3}
+	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{5}
 }
 
 // JobOutcome is the recommendation (engine) or the decision (reviewer).
@@ -296,11 +420,11 @@ func (x JobOutcome) String() string {
 }
 
 func (JobOutcome) Descriptor() protoreflect.EnumDescriptor {
-	return file_ponderal_v1_findings_proto_enumTypes[4].Descriptor()
+	return file_ponderal_v1_findings_proto_enumTypes[6].Descriptor()
 }
 
 func (JobOutcome) Type() protoreflect.EnumType {
-	return &file_ponderal_v1_findings_proto_enumTypes[4]
+	return &file_ponderal_v1_findings_proto_enumTypes[6]
 }
 
 func (x JobOutcome) Number() protoreflect.EnumNumber {
@@ -309,14 +433,14 @@ func (x JobOutcome) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use JobOutcome.Descriptor instead.
 func (JobOutcome) EnumDescriptor() ([]byte, []int) {
-	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{4}
+	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{6}
 }
 
 // GuardHit is one limit that a trial did not respect.
 type GuardHit struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Name of the guard: heart_rate_work, effort_stop, mechanics, symptom, acceptability, repetitions, load_ceiling, missing_measurement,
-	// rate_limiting_drug, screening.
+	// rate_limiting_drug, screening, heart_rate_start, calibration.
 	Guard string `protobuf:"bytes,1,opt,name=guard,proto3" json:"guard,omitempty"`
 	// The measured number, as text with its unit; empty where there is none.
 	Measured string `protobuf:"bytes,2,opt,name=measured,proto3" json:"measured,omitempty"`
@@ -471,8 +595,14 @@ type Capacity struct {
 	AcceptedTrials uint32          `protobuf:"varint,7,opt,name=accepted_trials,json=acceptedTrials,proto3" json:"accepted_trials,omitempty"`
 	TotalTrials    uint32          `protobuf:"varint,8,opt,name=total_trials,json=totalTrials,proto3" json:"total_trials,omitempty"`
 	Trials         []*TrialVerdict `protobuf:"bytes,9,rep,name=trials,proto3" json:"trials,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// Changes in how the loads were handled; absent where none was seen.
+	Mechanics *MechanicsChange `protobuf:"bytes,10,opt,name=mechanics,proto3" json:"mechanics,omitempty"`
+	// The ceilings that the protocol sets for this client, the lowest first.
+	Ceilings []*LoadCeiling `protobuf:"bytes,11,rep,name=ceilings,proto3" json:"ceilings,omitempty"`
+	// What the series asked of heart and lungs; absent where no steady heart rate was recorded at the highest accepted load.
+	Aerobic       *AerobicDemand `protobuf:"bytes,12,opt,name=aerobic,proto3" json:"aerobic,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Capacity) Reset() {
@@ -568,6 +698,1020 @@ func (x *Capacity) GetTrials() []*TrialVerdict {
 	return nil
 }
 
+func (x *Capacity) GetMechanics() *MechanicsChange {
+	if x != nil {
+		return x.Mechanics
+	}
+	return nil
+}
+
+func (x *Capacity) GetCeilings() []*LoadCeiling {
+	if x != nil {
+		return x.Ceilings
+	}
+	return nil
+}
+
+func (x *Capacity) GetAerobic() *AerobicDemand {
+	if x != nil {
+		return x.Aerobic
+	}
+	return nil
+}
+
+// MechanicsChange is where signs were seen.
+type MechanicsChange struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// First trial with a sign of grade 1 or more, and its load.
+	OnsetTrial uint32 `protobuf:"varint,1,opt,name=onset_trial,json=onsetTrial,proto3" json:"onset_trial,omitempty"`
+	OnsetLoad  *Mass  `protobuf:"bytes,2,opt,name=onset_load,json=onsetLoad,proto3" json:"onset_load,omitempty"`
+	// Last trial with one, and its load.
+	EndTrial uint32 `protobuf:"varint,3,opt,name=end_trial,json=endTrial,proto3" json:"end_trial,omitempty"`
+	EndLoad  *Mass  `protobuf:"bytes,4,opt,name=end_load,json=endLoad,proto3" json:"end_load,omitempty"`
+	// Highest grade seen.
+	HighestGrade uint32 `protobuf:"varint,5,opt,name=highest_grade,json=highestGrade,proto3" json:"highest_grade,omitempty"`
+	// Name of every sign that was seen at grade 1 or more, for example trunk_lean.
+	Signs         []string `protobuf:"bytes,6,rep,name=signs,proto3" json:"signs,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *MechanicsChange) Reset() {
+	*x = MechanicsChange{}
+	mi := &file_ponderal_v1_findings_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MechanicsChange) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MechanicsChange) ProtoMessage() {}
+
+func (x *MechanicsChange) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_findings_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MechanicsChange.ProtoReflect.Descriptor instead.
+func (*MechanicsChange) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *MechanicsChange) GetOnsetTrial() uint32 {
+	if x != nil {
+		return x.OnsetTrial
+	}
+	return 0
+}
+
+func (x *MechanicsChange) GetOnsetLoad() *Mass {
+	if x != nil {
+		return x.OnsetLoad
+	}
+	return nil
+}
+
+func (x *MechanicsChange) GetEndTrial() uint32 {
+	if x != nil {
+		return x.EndTrial
+	}
+	return 0
+}
+
+func (x *MechanicsChange) GetEndLoad() *Mass {
+	if x != nil {
+		return x.EndLoad
+	}
+	return nil
+}
+
+func (x *MechanicsChange) GetHighestGrade() uint32 {
+	if x != nil {
+		return x.HighestGrade
+	}
+	return 0
+}
+
+func (x *MechanicsChange) GetSigns() []string {
+	if x != nil {
+		return x.Signs
+	}
+	return nil
+}
+
+// LoadCeiling is a limit for the load, worked out for one client.
+type LoadCeiling struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// protocol, body_mass or compression.
+	Basis string `protobuf:"bytes,1,opt,name=basis,proto3" json:"basis,omitempty"`
+	// Absent where it could not be worked out; the text says what is missing.
+	Load          *Mass  `protobuf:"bytes,2,opt,name=load,proto3" json:"load,omitempty"`
+	Text          string `protobuf:"bytes,3,opt,name=text,proto3" json:"text,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LoadCeiling) Reset() {
+	*x = LoadCeiling{}
+	mi := &file_ponderal_v1_findings_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LoadCeiling) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LoadCeiling) ProtoMessage() {}
+
+func (x *LoadCeiling) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_findings_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LoadCeiling.ProtoReflect.Descriptor instead.
+func (*LoadCeiling) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *LoadCeiling) GetBasis() string {
+	if x != nil {
+		return x.Basis
+	}
+	return ""
+}
+
+func (x *LoadCeiling) GetLoad() *Mass {
+	if x != nil {
+		return x.Load
+	}
+	return nil
+}
+
+func (x *LoadCeiling) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+// AerobicDemand is the share of the heart-rate reserve that a series took. It estimates the share of the highest oxygen uptake.
+type AerobicDemand struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The trial whose steady heart rate it is.
+	Trial              uint32 `protobuf:"varint,1,opt,name=trial,proto3" json:"trial,omitempty"`
+	SteadyHeartRateBpm uint32 `protobuf:"varint,2,opt,name=steady_heart_rate_bpm,json=steadyHeartRateBpm,proto3" json:"steady_heart_rate_bpm,omitempty"`
+	// Share of the reserve in percent, a decimal with one place.
+	PercentOfReserve string `protobuf:"bytes,3,opt,name=percent_of_reserve,json=percentOfReserve,proto3" json:"percent_of_reserve,omitempty"`
+	// For how long work of that share is within the published criterion: 8 h, 2 h, 1 h, or less than 1 h.
+	SustainableFor string `protobuf:"bytes,4,opt,name=sustainable_for,json=sustainableFor,proto3" json:"sustainable_for,omitempty"`
+	Source         string `protobuf:"bytes,5,opt,name=source,proto3" json:"source,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
+}
+
+func (x *AerobicDemand) Reset() {
+	*x = AerobicDemand{}
+	mi := &file_ponderal_v1_findings_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AerobicDemand) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AerobicDemand) ProtoMessage() {}
+
+func (x *AerobicDemand) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_findings_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AerobicDemand.ProtoReflect.Descriptor instead.
+func (*AerobicDemand) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *AerobicDemand) GetTrial() uint32 {
+	if x != nil {
+		return x.Trial
+	}
+	return 0
+}
+
+func (x *AerobicDemand) GetSteadyHeartRateBpm() uint32 {
+	if x != nil {
+		return x.SteadyHeartRateBpm
+	}
+	return 0
+}
+
+func (x *AerobicDemand) GetPercentOfReserve() string {
+	if x != nil {
+		return x.PercentOfReserve
+	}
+	return ""
+}
+
+func (x *AerobicDemand) GetSustainableFor() string {
+	if x != nil {
+		return x.SustainableFor
+	}
+	return ""
+}
+
+func (x *AerobicDemand) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+// ProjectedCapacity is a capacity at a pace that was not measured, by a rule, from one that was. It is no measurement.
+type ProjectedCapacity struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Zone  Zone                   `protobuf:"varint,1,opt,name=zone,proto3,enum=ponderal.v1.Zone" json:"zone,omitempty"`
+	Pace  Pace                   `protobuf:"varint,2,opt,name=pace,proto3,enum=ponderal.v1.Pace" json:"pace,omitempty"`
+	Load  *Mass                  `protobuf:"bytes,3,opt,name=load,proto3" json:"load,omitempty"`
+	// The series it is projected from.
+	FromSeries uint32 `protobuf:"varint,4,opt,name=from_series,json=fromSeries,proto3" json:"from_series,omitempty"`
+	FromPace   Pace   `protobuf:"varint,5,opt,name=from_pace,json=fromPace,proto3,enum=ponderal.v1.Pace" json:"from_pace,omitempty"`
+	// Percent of the measured capacity.
+	Percent       uint32 `protobuf:"varint,6,opt,name=percent,proto3" json:"percent,omitempty"`
+	Source        string `protobuf:"bytes,7,opt,name=source,proto3" json:"source,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ProjectedCapacity) Reset() {
+	*x = ProjectedCapacity{}
+	mi := &file_ponderal_v1_findings_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ProjectedCapacity) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ProjectedCapacity) ProtoMessage() {}
+
+func (x *ProjectedCapacity) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_findings_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ProjectedCapacity.ProtoReflect.Descriptor instead.
+func (*ProjectedCapacity) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *ProjectedCapacity) GetZone() Zone {
+	if x != nil {
+		return x.Zone
+	}
+	return Zone_ZONE_UNSPECIFIED
+}
+
+func (x *ProjectedCapacity) GetPace() Pace {
+	if x != nil {
+		return x.Pace
+	}
+	return Pace_PACE_UNSPECIFIED
+}
+
+func (x *ProjectedCapacity) GetLoad() *Mass {
+	if x != nil {
+		return x.Load
+	}
+	return nil
+}
+
+func (x *ProjectedCapacity) GetFromSeries() uint32 {
+	if x != nil {
+		return x.FromSeries
+	}
+	return 0
+}
+
+func (x *ProjectedCapacity) GetFromPace() Pace {
+	if x != nil {
+		return x.FromPace
+	}
+	return Pace_PACE_UNSPECIFIED
+}
+
+func (x *ProjectedCapacity) GetPercent() uint32 {
+	if x != nil {
+		return x.Percent
+	}
+	return 0
+}
+
+func (x *ProjectedCapacity) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+// ScreeningFinding is the screening held against the strictest limits of the session's protocols.
+type ScreeningFinding struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Status ScreeningStatus        `protobuf:"varint,1,opt,name=status,proto3,enum=ponderal.v1.ScreeningStatus" json:"status,omitempty"`
+	// The limits that were not respected.
+	Guards []*GuardHit `protobuf:"bytes,2,rep,name=guards,proto3" json:"guards,omitempty"`
+	// What was limited and not measured.
+	Missing       []string `protobuf:"bytes,3,rep,name=missing,proto3" json:"missing,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ScreeningFinding) Reset() {
+	*x = ScreeningFinding{}
+	mi := &file_ponderal_v1_findings_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ScreeningFinding) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ScreeningFinding) ProtoMessage() {}
+
+func (x *ScreeningFinding) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_findings_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ScreeningFinding.ProtoReflect.Descriptor instead.
+func (*ScreeningFinding) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *ScreeningFinding) GetStatus() ScreeningStatus {
+	if x != nil {
+		return x.Status
+	}
+	return ScreeningStatus_SCREENING_STATUS_UNSPECIFIED
+}
+
+func (x *ScreeningFinding) GetGuards() []*GuardHit {
+	if x != nil {
+		return x.Guards
+	}
+	return nil
+}
+
+func (x *ScreeningFinding) GetMissing() []string {
+	if x != nil {
+		return x.Missing
+	}
+	return nil
+}
+
+// Indicator compares measurements with what is expected when the effort follows the load. Numbers are decimals as text.
+type Indicator struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// effort_vs_load, heart_rate_vs_load, effort_vs_heart_rate, mechanics_near_end, rating_at_equal_load, blinded_retest, grip_variation,
+	// grip_positions, grip_rapid_exchange.
+	Kind string `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"`
+	// 0 where it is not of one series; for those of grip, the number of the hand series.
+	SeriesNumber uint32         `protobuf:"varint,2,opt,name=series_number,json=seriesNumber,proto3" json:"series_number,omitempty"`
+	State        IndicatorState `protobuf:"varint,3,opt,name=state,proto3,enum=ponderal.v1.IndicatorState" json:"state,omitempty"`
+	// The figure with its unit; empty where there is none.
+	Value string `protobuf:"bytes,4,opt,name=value,proto3" json:"value,omitempty"`
+	Unit  string `protobuf:"bytes,5,opt,name=unit,proto3" json:"unit,omitempty"`
+	// Of a correlation: pairs, one-sided p and how it was computed, median slope with its unit.
+	Pairs uint32 `protobuf:"varint,6,opt,name=pairs,proto3" json:"pairs,omitempty"`
+	P     string `protobuf:"bytes,7,opt,name=p,proto3" json:"p,omitempty"`
+	// exact, or normal for many pairs.
+	Method    string `protobuf:"bytes,8,opt,name=method,proto3" json:"method,omitempty"`
+	Slope     string `protobuf:"bytes,9,opt,name=slope,proto3" json:"slope,omitempty"`
+	SlopeUnit string `protobuf:"bytes,10,opt,name=slope_unit,json=slopeUnit,proto3" json:"slope_unit,omitempty"`
+	// Why it was not assessed, or what to bear in mind.
+	Reason        string `protobuf:"bytes,11,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Indicator) Reset() {
+	*x = Indicator{}
+	mi := &file_ponderal_v1_findings_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Indicator) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Indicator) ProtoMessage() {}
+
+func (x *Indicator) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_findings_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Indicator.ProtoReflect.Descriptor instead.
+func (*Indicator) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *Indicator) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *Indicator) GetSeriesNumber() uint32 {
+	if x != nil {
+		return x.SeriesNumber
+	}
+	return 0
+}
+
+func (x *Indicator) GetState() IndicatorState {
+	if x != nil {
+		return x.State
+	}
+	return IndicatorState_INDICATOR_STATE_UNSPECIFIED
+}
+
+func (x *Indicator) GetValue() string {
+	if x != nil {
+		return x.Value
+	}
+	return ""
+}
+
+func (x *Indicator) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *Indicator) GetPairs() uint32 {
+	if x != nil {
+		return x.Pairs
+	}
+	return 0
+}
+
+func (x *Indicator) GetP() string {
+	if x != nil {
+		return x.P
+	}
+	return ""
+}
+
+func (x *Indicator) GetMethod() string {
+	if x != nil {
+		return x.Method
+	}
+	return ""
+}
+
+func (x *Indicator) GetSlope() string {
+	if x != nil {
+		return x.Slope
+	}
+	return ""
+}
+
+func (x *Indicator) GetSlopeUnit() string {
+	if x != nil {
+		return x.SlopeUnit
+	}
+	return ""
+}
+
+func (x *Indicator) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// IndicatorRule is what all indicators of a kind are held against.
+type IndicatorRule struct {
+	state     protoimpl.MessageState `protogen:"open.v1"`
+	Kind      string                 `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"`
+	Expected  string                 `protobuf:"bytes,2,opt,name=expected,proto3" json:"expected,omitempty"`
+	Threshold string                 `protobuf:"bytes,3,opt,name=threshold,proto3" json:"threshold,omitempty"`
+	Source    string                 `protobuf:"bytes,4,opt,name=source,proto3" json:"source,omitempty"`
+	// What the literature holds against it; empty where nothing was read.
+	Critique      string `protobuf:"bytes,5,opt,name=critique,proto3" json:"critique,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *IndicatorRule) Reset() {
+	*x = IndicatorRule{}
+	mi := &file_ponderal_v1_findings_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *IndicatorRule) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*IndicatorRule) ProtoMessage() {}
+
+func (x *IndicatorRule) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_findings_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use IndicatorRule.ProtoReflect.Descriptor instead.
+func (*IndicatorRule) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *IndicatorRule) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *IndicatorRule) GetExpected() string {
+	if x != nil {
+		return x.Expected
+	}
+	return ""
+}
+
+func (x *IndicatorRule) GetThreshold() string {
+	if x != nil {
+		return x.Threshold
+	}
+	return ""
+}
+
+func (x *IndicatorRule) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+func (x *IndicatorRule) GetCritique() string {
+	if x != nil {
+		return x.Critique
+	}
+	return ""
+}
+
+// Consistency is how the measurements of a session hang together. It is no verdict on the person.
+type Consistency struct {
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	Indicators []*Indicator           `protobuf:"bytes,1,rep,name=indicators,proto3" json:"indicators,omitempty"`
+	Rules      []*IndicatorRule       `protobuf:"bytes,2,rep,name=rules,proto3" json:"rules,omitempty"`
+	// `agree` of `assessed`; the others are mixed or disagree.
+	Assessed    uint32 `protobuf:"varint,3,opt,name=assessed,proto3" json:"assessed,omitempty"`
+	Agree       uint32 `protobuf:"varint,4,opt,name=agree,proto3" json:"agree,omitempty"`
+	Mixed       uint32 `protobuf:"varint,5,opt,name=mixed,proto3" json:"mixed,omitempty"`
+	Disagree    uint32 `protobuf:"varint,6,opt,name=disagree,proto3" json:"disagree,omitempty"`
+	NotAssessed uint32 `protobuf:"varint,7,opt,name=not_assessed,json=notAssessed,proto3" json:"not_assessed,omitempty"`
+	Summary     string `protobuf:"bytes,8,opt,name=summary,proto3" json:"summary,omitempty"`
+	// Inconsistency has many causes.
+	Caution       string `protobuf:"bytes,9,opt,name=caution,proto3" json:"caution,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Consistency) Reset() {
+	*x = Consistency{}
+	mi := &file_ponderal_v1_findings_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Consistency) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Consistency) ProtoMessage() {}
+
+func (x *Consistency) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_findings_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Consistency.ProtoReflect.Descriptor instead.
+func (*Consistency) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *Consistency) GetIndicators() []*Indicator {
+	if x != nil {
+		return x.Indicators
+	}
+	return nil
+}
+
+func (x *Consistency) GetRules() []*IndicatorRule {
+	if x != nil {
+		return x.Rules
+	}
+	return nil
+}
+
+func (x *Consistency) GetAssessed() uint32 {
+	if x != nil {
+		return x.Assessed
+	}
+	return 0
+}
+
+func (x *Consistency) GetAgree() uint32 {
+	if x != nil {
+		return x.Agree
+	}
+	return 0
+}
+
+func (x *Consistency) GetMixed() uint32 {
+	if x != nil {
+		return x.Mixed
+	}
+	return 0
+}
+
+func (x *Consistency) GetDisagree() uint32 {
+	if x != nil {
+		return x.Disagree
+	}
+	return 0
+}
+
+func (x *Consistency) GetNotAssessed() uint32 {
+	if x != nil {
+		return x.NotAssessed
+	}
+	return 0
+}
+
+func (x *Consistency) GetSummary() string {
+	if x != nil {
+		return x.Summary
+	}
+	return ""
+}
+
+func (x *Consistency) GetCaution() string {
+	if x != nil {
+		return x.Caution
+	}
+	return ""
+}
+
+// HandStrength is what one hand series came to.
+type HandStrength struct {
+	state        protoimpl.MessageState `protogen:"open.v1"`
+	SeriesNumber uint32                 `protobuf:"varint,1,opt,name=series_number,json=seriesNumber,proto3" json:"series_number,omitempty"`
+	Measure      HandMeasure            `protobuf:"varint,2,opt,name=measure,proto3,enum=ponderal.v1.HandMeasure" json:"measure,omitempty"`
+	Hand         Hand                   `protobuf:"varint,3,opt,name=hand,proto3,enum=ponderal.v1.Hand" json:"hand,omitempty"`
+	Procedure    HandProcedure          `protobuf:"varint,4,opt,name=procedure,proto3,enum=ponderal.v1.HandProcedure" json:"procedure,omitempty"`
+	// Mean of the readings, rounded down to a tenth of the unit that the first reading has; the strongest reading of five positions or of a
+	// rapid exchange.
+	Strength *Mass  `protobuf:"bytes,5,opt,name=strength,proto3" json:"strength,omitempty"`
+	Trials   uint32 `protobuf:"varint,6,opt,name=trials,proto3" json:"trials,omitempty"`
+	// Coefficient of variation of the readings in percent, a decimal with one place; empty for fewer than two or for another procedure.
+	VariationPercent string `protobuf:"bytes,7,opt,name=variation_percent,json=variationPercent,proto3" json:"variation_percent,omitempty"`
+	// Where the strength stands among published norms: percentiles, not limits.
+	Norms         []*HandStrength_NormStanding `protobuf:"bytes,8,rep,name=norms,proto3" json:"norms,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *HandStrength) Reset() {
+	*x = HandStrength{}
+	mi := &file_ponderal_v1_findings_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *HandStrength) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*HandStrength) ProtoMessage() {}
+
+func (x *HandStrength) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_findings_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use HandStrength.ProtoReflect.Descriptor instead.
+func (*HandStrength) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *HandStrength) GetSeriesNumber() uint32 {
+	if x != nil {
+		return x.SeriesNumber
+	}
+	return 0
+}
+
+func (x *HandStrength) GetMeasure() HandMeasure {
+	if x != nil {
+		return x.Measure
+	}
+	return HandMeasure_HAND_MEASURE_UNSPECIFIED
+}
+
+func (x *HandStrength) GetHand() Hand {
+	if x != nil {
+		return x.Hand
+	}
+	return Hand_HAND_UNSPECIFIED
+}
+
+func (x *HandStrength) GetProcedure() HandProcedure {
+	if x != nil {
+		return x.Procedure
+	}
+	return HandProcedure_HAND_PROCEDURE_UNSPECIFIED
+}
+
+func (x *HandStrength) GetStrength() *Mass {
+	if x != nil {
+		return x.Strength
+	}
+	return nil
+}
+
+func (x *HandStrength) GetTrials() uint32 {
+	if x != nil {
+		return x.Trials
+	}
+	return 0
+}
+
+func (x *HandStrength) GetVariationPercent() string {
+	if x != nil {
+		return x.VariationPercent
+	}
+	return ""
+}
+
+func (x *HandStrength) GetNorms() []*HandStrength_NormStanding {
+	if x != nil {
+		return x.Norms
+	}
+	return nil
+}
+
+// PositionTolerance is what one position series came to.
+type PositionTolerance struct {
+	state        protoimpl.MessageState `protogen:"open.v1"`
+	SeriesNumber uint32                 `protobuf:"varint,1,opt,name=series_number,json=seriesNumber,proto3" json:"series_number,omitempty"`
+	Position     Position               `protobuf:"varint,2,opt,name=position,proto3,enum=ponderal.v1.Position" json:"position,omitempty"`
+	// The lower of the evaluator's judgement and of what was observed.
+	Tolerance Tolerance `protobuf:"varint,3,opt,name=tolerance,proto3,enum=ponderal.v1.Tolerance" json:"tolerance,omitempty"`
+	// The evaluator's judgement.
+	Rating Tolerance `protobuf:"varint,4,opt,name=rating,proto3,enum=ponderal.v1.Tolerance" json:"rating,omitempty"`
+	// What the share of the time that was kept up comes to; unspecified where no bout was recorded. A test of minutes does not show a day.
+	Observed       Tolerance `protobuf:"varint,5,opt,name=observed,proto3,enum=ponderal.v1.Tolerance" json:"observed,omitempty"`
+	AskedSeconds   uint32    `protobuf:"varint,6,opt,name=asked_seconds,json=askedSeconds,proto3" json:"asked_seconds,omitempty"`
+	KeptSeconds    uint32    `protobuf:"varint,7,opt,name=kept_seconds,json=keptSeconds,proto3" json:"kept_seconds,omitempty"`
+	LongestSeconds uint32    `protobuf:"varint,8,opt,name=longest_seconds,json=longestSeconds,proto3" json:"longest_seconds,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
+}
+
+func (x *PositionTolerance) Reset() {
+	*x = PositionTolerance{}
+	mi := &file_ponderal_v1_findings_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PositionTolerance) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PositionTolerance) ProtoMessage() {}
+
+func (x *PositionTolerance) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_findings_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PositionTolerance.ProtoReflect.Descriptor instead.
+func (*PositionTolerance) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *PositionTolerance) GetSeriesNumber() uint32 {
+	if x != nil {
+		return x.SeriesNumber
+	}
+	return 0
+}
+
+func (x *PositionTolerance) GetPosition() Position {
+	if x != nil {
+		return x.Position
+	}
+	return Position_POSITION_UNSPECIFIED
+}
+
+func (x *PositionTolerance) GetTolerance() Tolerance {
+	if x != nil {
+		return x.Tolerance
+	}
+	return Tolerance_TOLERANCE_UNSPECIFIED
+}
+
+func (x *PositionTolerance) GetRating() Tolerance {
+	if x != nil {
+		return x.Rating
+	}
+	return Tolerance_TOLERANCE_UNSPECIFIED
+}
+
+func (x *PositionTolerance) GetObserved() Tolerance {
+	if x != nil {
+		return x.Observed
+	}
+	return Tolerance_TOLERANCE_UNSPECIFIED
+}
+
+func (x *PositionTolerance) GetAskedSeconds() uint32 {
+	if x != nil {
+		return x.AskedSeconds
+	}
+	return 0
+}
+
+func (x *PositionTolerance) GetKeptSeconds() uint32 {
+	if x != nil {
+		return x.KeptSeconds
+	}
+	return 0
+}
+
+func (x *PositionTolerance) GetLongestSeconds() uint32 {
+	if x != nil {
+		return x.LongestSeconds
+	}
+	return 0
+}
+
+// WorkLimit is one limit in plain language.
+type WorkLimit struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// For example "floor to waist, occasionally, up to 35 lb (15.9 kg)".
+	Text string `protobuf:"bytes,1,opt,name=text,proto3" json:"text,omitempty"`
+	// load, hand or position.
+	Kind string `protobuf:"bytes,2,opt,name=kind,proto3" json:"kind,omitempty"`
+	// Measured or projected; unspecified for a position.
+	Basis Basis `protobuf:"varint,3,opt,name=basis,proto3,enum=ponderal.v1.Basis" json:"basis,omitempty"`
+	// The series that it rests on.
+	SeriesNumber  uint32 `protobuf:"varint,4,opt,name=series_number,json=seriesNumber,proto3" json:"series_number,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WorkLimit) Reset() {
+	*x = WorkLimit{}
+	mi := &file_ponderal_v1_findings_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WorkLimit) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WorkLimit) ProtoMessage() {}
+
+func (x *WorkLimit) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_findings_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WorkLimit.ProtoReflect.Descriptor instead.
+func (*WorkLimit) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *WorkLimit) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *WorkLimit) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *WorkLimit) GetBasis() Basis {
+	if x != nil {
+		return x.Basis
+	}
+	return Basis_BASIS_UNSPECIFIED
+}
+
+func (x *WorkLimit) GetSeriesNumber() uint32 {
+	if x != nil {
+		return x.SeriesNumber
+	}
+	return 0
+}
+
 // ZoneStrength is the strength level reached in one zone.
 type ZoneStrength struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -586,7 +1730,7 @@ type ZoneStrength struct {
 
 func (x *ZoneStrength) Reset() {
 	*x = ZoneStrength{}
-	mi := &file_ponderal_v1_findings_proto_msgTypes[3]
+	mi := &file_ponderal_v1_findings_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -598,7 +1742,7 @@ func (x *ZoneStrength) String() string {
 func (*ZoneStrength) ProtoMessage() {}
 
 func (x *ZoneStrength) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_findings_proto_msgTypes[3]
+	mi := &file_ponderal_v1_findings_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -611,7 +1755,7 @@ func (x *ZoneStrength) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ZoneStrength.ProtoReflect.Descriptor instead.
 func (*ZoneStrength) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{3}
+	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *ZoneStrength) GetZone() Zone {
@@ -674,14 +1818,20 @@ type TaskMatch struct {
 	Capacity *Mass       `protobuf:"bytes,5,opt,name=capacity,proto3" json:"capacity,omitempty"`
 	Verdict  TaskVerdict `protobuf:"varint,6,opt,name=verdict,proto3,enum=ponderal.v1.TaskVerdict" json:"verdict,omitempty"`
 	// By how much the capacity is short.
-	ShortBy       *Mass `protobuf:"bytes,7,opt,name=short_by,json=shortBy,proto3" json:"short_by,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	ShortBy *Mass `protobuf:"bytes,7,opt,name=short_by,json=shortBy,proto3" json:"short_by,omitempty"`
+	// How the capacity was established; unspecified when not tested.
+	Basis Basis `protobuf:"varint,8,opt,name=basis,proto3,enum=ponderal.v1.Basis" json:"basis,omitempty"`
+	// The series that it rests on; 0 when not tested.
+	SeriesNumber uint32 `protobuf:"varint,9,opt,name=series_number,json=seriesNumber,proto3" json:"series_number,omitempty"`
+	// Error of the capacity with 95 percent confidence, 1.96 standard errors of measurement; absent where the protocol states none.
+	MeasurementError *Mass `protobuf:"bytes,10,opt,name=measurement_error,json=measurementError,proto3" json:"measurement_error,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
 }
 
 func (x *TaskMatch) Reset() {
 	*x = TaskMatch{}
-	mi := &file_ponderal_v1_findings_proto_msgTypes[4]
+	mi := &file_ponderal_v1_findings_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -693,7 +1843,7 @@ func (x *TaskMatch) String() string {
 func (*TaskMatch) ProtoMessage() {}
 
 func (x *TaskMatch) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_findings_proto_msgTypes[4]
+	mi := &file_ponderal_v1_findings_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -706,7 +1856,7 @@ func (x *TaskMatch) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TaskMatch.ProtoReflect.Descriptor instead.
 func (*TaskMatch) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{4}
+	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *TaskMatch) GetTask() string {
@@ -758,6 +1908,207 @@ func (x *TaskMatch) GetShortBy() *Mass {
 	return nil
 }
 
+func (x *TaskMatch) GetBasis() Basis {
+	if x != nil {
+		return x.Basis
+	}
+	return Basis_BASIS_UNSPECIFIED
+}
+
+func (x *TaskMatch) GetSeriesNumber() uint32 {
+	if x != nil {
+		return x.SeriesNumber
+	}
+	return 0
+}
+
+func (x *TaskMatch) GetMeasurementError() *Mass {
+	if x != nil {
+		return x.MeasurementError
+	}
+	return nil
+}
+
+// PositionMatch is the verdict on a position that the job asks for.
+type PositionMatch struct {
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	Position Position               `protobuf:"varint,1,opt,name=position,proto3,enum=ponderal.v1.Position" json:"position,omitempty"`
+	Demand   Tolerance              `protobuf:"varint,2,opt,name=demand,proto3,enum=ponderal.v1.Tolerance" json:"demand,omitempty"`
+	// Unspecified when not tested.
+	Tolerance     Tolerance   `protobuf:"varint,3,opt,name=tolerance,proto3,enum=ponderal.v1.Tolerance" json:"tolerance,omitempty"`
+	Verdict       TaskVerdict `protobuf:"varint,4,opt,name=verdict,proto3,enum=ponderal.v1.TaskVerdict" json:"verdict,omitempty"`
+	SeriesNumber  uint32      `protobuf:"varint,5,opt,name=series_number,json=seriesNumber,proto3" json:"series_number,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PositionMatch) Reset() {
+	*x = PositionMatch{}
+	mi := &file_ponderal_v1_findings_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PositionMatch) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PositionMatch) ProtoMessage() {}
+
+func (x *PositionMatch) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_findings_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PositionMatch.ProtoReflect.Descriptor instead.
+func (*PositionMatch) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *PositionMatch) GetPosition() Position {
+	if x != nil {
+		return x.Position
+	}
+	return Position_POSITION_UNSPECIFIED
+}
+
+func (x *PositionMatch) GetDemand() Tolerance {
+	if x != nil {
+		return x.Demand
+	}
+	return Tolerance_TOLERANCE_UNSPECIFIED
+}
+
+func (x *PositionMatch) GetTolerance() Tolerance {
+	if x != nil {
+		return x.Tolerance
+	}
+	return Tolerance_TOLERANCE_UNSPECIFIED
+}
+
+func (x *PositionMatch) GetVerdict() TaskVerdict {
+	if x != nil {
+		return x.Verdict
+	}
+	return TaskVerdict_TASK_VERDICT_UNSPECIFIED
+}
+
+func (x *PositionMatch) GetSeriesNumber() uint32 {
+	if x != nil {
+		return x.SeriesNumber
+	}
+	return 0
+}
+
+// HandMatch is the verdict on a grip or pinch that the job asks for, for one hand.
+type HandMatch struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Name    string                 `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	Measure HandMeasure            `protobuf:"varint,2,opt,name=measure,proto3,enum=ponderal.v1.HandMeasure" json:"measure,omitempty"`
+	Hand    Hand                   `protobuf:"varint,3,opt,name=hand,proto3,enum=ponderal.v1.Hand" json:"hand,omitempty"`
+	Demand  *Mass                  `protobuf:"bytes,4,opt,name=demand,proto3" json:"demand,omitempty"`
+	// Absent when not tested.
+	Strength      *Mass       `protobuf:"bytes,5,opt,name=strength,proto3" json:"strength,omitempty"`
+	Verdict       TaskVerdict `protobuf:"varint,6,opt,name=verdict,proto3,enum=ponderal.v1.TaskVerdict" json:"verdict,omitempty"`
+	ShortBy       *Mass       `protobuf:"bytes,7,opt,name=short_by,json=shortBy,proto3" json:"short_by,omitempty"`
+	SeriesNumber  uint32      `protobuf:"varint,8,opt,name=series_number,json=seriesNumber,proto3" json:"series_number,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *HandMatch) Reset() {
+	*x = HandMatch{}
+	mi := &file_ponderal_v1_findings_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *HandMatch) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*HandMatch) ProtoMessage() {}
+
+func (x *HandMatch) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_findings_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use HandMatch.ProtoReflect.Descriptor instead.
+func (*HandMatch) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *HandMatch) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *HandMatch) GetMeasure() HandMeasure {
+	if x != nil {
+		return x.Measure
+	}
+	return HandMeasure_HAND_MEASURE_UNSPECIFIED
+}
+
+func (x *HandMatch) GetHand() Hand {
+	if x != nil {
+		return x.Hand
+	}
+	return Hand_HAND_UNSPECIFIED
+}
+
+func (x *HandMatch) GetDemand() *Mass {
+	if x != nil {
+		return x.Demand
+	}
+	return nil
+}
+
+func (x *HandMatch) GetStrength() *Mass {
+	if x != nil {
+		return x.Strength
+	}
+	return nil
+}
+
+func (x *HandMatch) GetVerdict() TaskVerdict {
+	if x != nil {
+		return x.Verdict
+	}
+	return TaskVerdict_TASK_VERDICT_UNSPECIFIED
+}
+
+func (x *HandMatch) GetShortBy() *Mass {
+	if x != nil {
+		return x.ShortBy
+	}
+	return nil
+}
+
+func (x *HandMatch) GetSeriesNumber() uint32 {
+	if x != nil {
+		return x.SeriesNumber
+	}
+	return 0
+}
+
 // JobMatch compares the person with the job.
 type JobMatch struct {
 	state              protoimpl.MessageState `protogen:"open.v1"`
@@ -769,14 +2120,18 @@ type JobMatch struct {
 	Tasks   []*TaskMatch  `protobuf:"bytes,5,rep,name=tasks,proto3" json:"tasks,omitempty"`
 	Outcome JobOutcome    `protobuf:"varint,6,opt,name=outcome,proto3,enum=ponderal.v1.JobOutcome" json:"outcome,omitempty"`
 	// What is missing before the outcome can be determined.
-	Missing       []string `protobuf:"bytes,7,rep,name=missing,proto3" json:"missing,omitempty"`
+	Missing   []string         `protobuf:"bytes,7,rep,name=missing,proto3" json:"missing,omitempty"`
+	Positions []*PositionMatch `protobuf:"bytes,8,rep,name=positions,proto3" json:"positions,omitempty"`
+	Hands     []*HandMatch     `protobuf:"bytes,9,rep,name=hands,proto3" json:"hands,omitempty"`
+	// What the recommendation rests on, one sentence a demand: the series, the trial, how the series ended, measured or projected.
+	RestsOn       []string `protobuf:"bytes,10,rep,name=rests_on,json=restsOn,proto3" json:"rests_on,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *JobMatch) Reset() {
 	*x = JobMatch{}
-	mi := &file_ponderal_v1_findings_proto_msgTypes[5]
+	mi := &file_ponderal_v1_findings_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -788,7 +2143,7 @@ func (x *JobMatch) String() string {
 func (*JobMatch) ProtoMessage() {}
 
 func (x *JobMatch) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_findings_proto_msgTypes[5]
+	mi := &file_ponderal_v1_findings_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -801,7 +2156,7 @@ func (x *JobMatch) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use JobMatch.ProtoReflect.Descriptor instead.
 func (*JobMatch) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{5}
+	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *JobMatch) GetJobProfileId() string {
@@ -853,6 +2208,27 @@ func (x *JobMatch) GetMissing() []string {
 	return nil
 }
 
+func (x *JobMatch) GetPositions() []*PositionMatch {
+	if x != nil {
+		return x.Positions
+	}
+	return nil
+}
+
+func (x *JobMatch) GetHands() []*HandMatch {
+	if x != nil {
+		return x.Hands
+	}
+	return nil
+}
+
+func (x *JobMatch) GetRestsOn() []string {
+	if x != nil {
+		return x.RestsOn
+	}
+	return nil
+}
+
 // Remark is a machine-readable note with its plain text.
 type Remark struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -864,7 +2240,7 @@ type Remark struct {
 
 func (x *Remark) Reset() {
 	*x = Remark{}
-	mi := &file_ponderal_v1_findings_proto_msgTypes[6]
+	mi := &file_ponderal_v1_findings_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -876,7 +2252,7 @@ func (x *Remark) String() string {
 func (*Remark) ProtoMessage() {}
 
 func (x *Remark) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_findings_proto_msgTypes[6]
+	mi := &file_ponderal_v1_findings_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -889,7 +2265,7 @@ func (x *Remark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Remark.ProtoReflect.Descriptor instead.
 func (*Remark) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{6}
+	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *Remark) GetCode() string {
@@ -920,16 +2296,23 @@ type Finding struct {
 	Job     *JobMatch     `protobuf:"bytes,7,opt,name=job,proto3" json:"job,omitempty"`
 	Remarks []*Remark     `protobuf:"bytes,8,rep,name=remarks,proto3" json:"remarks,omitempty"`
 	// Every series has been brought to an end reason.
-	Complete bool `protobuf:"varint,9,opt,name=complete,proto3" json:"complete,omitempty"`
+	Complete    bool                 `protobuf:"varint,9,opt,name=complete,proto3" json:"complete,omitempty"`
+	Screening   *ScreeningFinding    `protobuf:"bytes,10,opt,name=screening,proto3" json:"screening,omitempty"`
+	Projected   []*ProjectedCapacity `protobuf:"bytes,11,rep,name=projected,proto3" json:"projected,omitempty"`
+	Hands       []*HandStrength      `protobuf:"bytes,12,rep,name=hands,proto3" json:"hands,omitempty"`
+	Positions   []*PositionTolerance `protobuf:"bytes,13,rep,name=positions,proto3" json:"positions,omitempty"`
+	Consistency *Consistency         `protobuf:"bytes,14,opt,name=consistency,proto3" json:"consistency,omitempty"`
 	// Output only.
-	Revision      *Revision `protobuf:"bytes,15,opt,name=revision,proto3" json:"revision,omitempty"`
+	Revision *Revision `protobuf:"bytes,15,opt,name=revision,proto3" json:"revision,omitempty"`
+	// What the person can do, in plain language.
+	Limits        []*WorkLimit `protobuf:"bytes,16,rep,name=limits,proto3" json:"limits,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Finding) Reset() {
 	*x = Finding{}
-	mi := &file_ponderal_v1_findings_proto_msgTypes[7]
+	mi := &file_ponderal_v1_findings_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -941,7 +2324,7 @@ func (x *Finding) String() string {
 func (*Finding) ProtoMessage() {}
 
 func (x *Finding) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_findings_proto_msgTypes[7]
+	mi := &file_ponderal_v1_findings_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -954,7 +2337,7 @@ func (x *Finding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Finding.ProtoReflect.Descriptor instead.
 func (*Finding) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{7}
+	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *Finding) GetSessionId() string {
@@ -1020,9 +2403,51 @@ func (x *Finding) GetComplete() bool {
 	return false
 }
 
+func (x *Finding) GetScreening() *ScreeningFinding {
+	if x != nil {
+		return x.Screening
+	}
+	return nil
+}
+
+func (x *Finding) GetProjected() []*ProjectedCapacity {
+	if x != nil {
+		return x.Projected
+	}
+	return nil
+}
+
+func (x *Finding) GetHands() []*HandStrength {
+	if x != nil {
+		return x.Hands
+	}
+	return nil
+}
+
+func (x *Finding) GetPositions() []*PositionTolerance {
+	if x != nil {
+		return x.Positions
+	}
+	return nil
+}
+
+func (x *Finding) GetConsistency() *Consistency {
+	if x != nil {
+		return x.Consistency
+	}
+	return nil
+}
+
 func (x *Finding) GetRevision() *Revision {
 	if x != nil {
 		return x.Revision
+	}
+	return nil
+}
+
+func (x *Finding) GetLimits() []*WorkLimit {
+	if x != nil {
+		return x.Limits
 	}
 	return nil
 }
@@ -1038,7 +2463,7 @@ type GetFindingRequest struct {
 
 func (x *GetFindingRequest) Reset() {
 	*x = GetFindingRequest{}
-	mi := &file_ponderal_v1_findings_proto_msgTypes[8]
+	mi := &file_ponderal_v1_findings_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1050,7 +2475,7 @@ func (x *GetFindingRequest) String() string {
 func (*GetFindingRequest) ProtoMessage() {}
 
 func (x *GetFindingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_findings_proto_msgTypes[8]
+	mi := &file_ponderal_v1_findings_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1063,7 +2488,7 @@ func (x *GetFindingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetFindingRequest.ProtoReflect.Descriptor instead.
 func (*GetFindingRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{8}
+	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *GetFindingRequest) GetSessionId() string {
@@ -1089,7 +2514,7 @@ type GetFindingResponse struct {
 
 func (x *GetFindingResponse) Reset() {
 	*x = GetFindingResponse{}
-	mi := &file_ponderal_v1_findings_proto_msgTypes[9]
+	mi := &file_ponderal_v1_findings_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1101,7 +2526,7 @@ func (x *GetFindingResponse) String() string {
 func (*GetFindingResponse) ProtoMessage() {}
 
 func (x *GetFindingResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_findings_proto_msgTypes[9]
+	mi := &file_ponderal_v1_findings_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1114,7 +2539,7 @@ func (x *GetFindingResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetFindingResponse.ProtoReflect.Descriptor instead.
 func (*GetFindingResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{9}
+	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *GetFindingResponse) GetFinding() *Finding {
@@ -1133,7 +2558,7 @@ type ListFindingsRequest struct {
 
 func (x *ListFindingsRequest) Reset() {
 	*x = ListFindingsRequest{}
-	mi := &file_ponderal_v1_findings_proto_msgTypes[10]
+	mi := &file_ponderal_v1_findings_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1145,7 +2570,7 @@ func (x *ListFindingsRequest) String() string {
 func (*ListFindingsRequest) ProtoMessage() {}
 
 func (x *ListFindingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_findings_proto_msgTypes[10]
+	mi := &file_ponderal_v1_findings_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1158,7 +2583,7 @@ func (x *ListFindingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFindingsRequest.ProtoReflect.Descriptor instead.
 func (*ListFindingsRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{10}
+	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *ListFindingsRequest) GetPage() *Page {
@@ -1178,7 +2603,7 @@ type ListFindingsResponse struct {
 
 func (x *ListFindingsResponse) Reset() {
 	*x = ListFindingsResponse{}
-	mi := &file_ponderal_v1_findings_proto_msgTypes[11]
+	mi := &file_ponderal_v1_findings_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1190,7 +2615,7 @@ func (x *ListFindingsResponse) String() string {
 func (*ListFindingsResponse) ProtoMessage() {}
 
 func (x *ListFindingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_findings_proto_msgTypes[11]
+	mi := &file_ponderal_v1_findings_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1203,7 +2628,7 @@ func (x *ListFindingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFindingsResponse.ProtoReflect.Descriptor instead.
 func (*ListFindingsResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{11}
+	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *ListFindingsResponse) GetFindings() []*Finding {
@@ -1220,11 +2645,82 @@ func (x *ListFindingsResponse) GetNextCursor() string {
 	return ""
 }
 
+// NormStanding is the place among one set of norms.
+type HandStrength_NormStanding struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Norm  string                 `protobuf:"bytes,1,opt,name=norm,proto3" json:"norm,omitempty"`
+	// Percentile, a decimal with one place; beyond the printed ones the outermost, with `bound`.
+	Percentile string `protobuf:"bytes,2,opt,name=percentile,proto3" json:"percentile,omitempty"`
+	// below or above the printed percentiles; empty within them.
+	Bound         string `protobuf:"bytes,3,opt,name=bound,proto3" json:"bound,omitempty"`
+	Source        string `protobuf:"bytes,4,opt,name=source,proto3" json:"source,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *HandStrength_NormStanding) Reset() {
+	*x = HandStrength_NormStanding{}
+	mi := &file_ponderal_v1_findings_proto_msgTypes[25]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *HandStrength_NormStanding) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*HandStrength_NormStanding) ProtoMessage() {}
+
+func (x *HandStrength_NormStanding) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_findings_proto_msgTypes[25]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use HandStrength_NormStanding.ProtoReflect.Descriptor instead.
+func (*HandStrength_NormStanding) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_findings_proto_rawDescGZIP(), []int{11, 0}
+}
+
+func (x *HandStrength_NormStanding) GetNorm() string {
+	if x != nil {
+		return x.Norm
+	}
+	return ""
+}
+
+func (x *HandStrength_NormStanding) GetPercentile() string {
+	if x != nil {
+		return x.Percentile
+	}
+	return ""
+}
+
+func (x *HandStrength_NormStanding) GetBound() string {
+	if x != nil {
+		return x.Bound
+	}
+	return ""
+}
+
+func (x *HandStrength_NormStanding) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
 var File_ponderal_v1_findings_proto protoreflect.FileDescriptor
 
 const file_ponderal_v1_findings_proto_rawDesc = "" +
 	"\n" +
-	"\x1aponderal/v1/findings.proto\x12\vponderal.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x18ponderal/v1/access.proto\x1a\x18ponderal/v1/common.proto\"|\n" +
+	"\x1aponderal/v1/findings.proto\x12\vponderal.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x18ponderal/v1/access.proto\x1a\x18ponderal/v1/common.proto\x1a\x17ponderal/v1/tests.proto\"|\n" +
 	"\bGuardHit\x12\x14\n" +
 	"\x05guard\x18\x01 \x01(\tR\x05guard\x12\x1a\n" +
 	"\bmeasured\x18\x02 \x01(\tR\bmeasured\x12\x14\n" +
@@ -1234,7 +2730,7 @@ const file_ponderal_v1_findings_proto_rawDesc = "" +
 	"\fTrialVerdict\x12\x16\n" +
 	"\x06number\x18\x01 \x01(\rR\x06number\x120\n" +
 	"\x06status\x18\x02 \x01(\x0e2\x18.ponderal.v1.TrialStatusR\x06status\x12-\n" +
-	"\x06guards\x18\x03 \x03(\v2\x15.ponderal.v1.GuardHitR\x06guards\"\x8c\x03\n" +
+	"\x06guards\x18\x03 \x03(\v2\x15.ponderal.v1.GuardHitR\x06guards\"\xb4\x04\n" +
 	"\bCapacity\x12#\n" +
 	"\rseries_number\x18\x01 \x01(\rR\fseriesNumber\x12%\n" +
 	"\x04zone\x18\x02 \x01(\x0e2\x11.ponderal.v1.ZoneR\x04zone\x12%\n" +
@@ -1246,7 +2742,105 @@ const file_ponderal_v1_findings_proto_rawDesc = "" +
 	"end_reason\x18\x06 \x01(\x0e2\x16.ponderal.v1.EndReasonR\tendReason\x12'\n" +
 	"\x0faccepted_trials\x18\a \x01(\rR\x0eacceptedTrials\x12!\n" +
 	"\ftotal_trials\x18\b \x01(\rR\vtotalTrials\x121\n" +
-	"\x06trials\x18\t \x03(\v2\x19.ponderal.v1.TrialVerdictR\x06trials\"\xdb\x02\n" +
+	"\x06trials\x18\t \x03(\v2\x19.ponderal.v1.TrialVerdictR\x06trials\x12:\n" +
+	"\tmechanics\x18\n" +
+	" \x01(\v2\x1c.ponderal.v1.MechanicsChangeR\tmechanics\x124\n" +
+	"\bceilings\x18\v \x03(\v2\x18.ponderal.v1.LoadCeilingR\bceilings\x124\n" +
+	"\aaerobic\x18\f \x01(\v2\x1a.ponderal.v1.AerobicDemandR\aaerobic\"\xea\x01\n" +
+	"\x0fMechanicsChange\x12\x1f\n" +
+	"\vonset_trial\x18\x01 \x01(\rR\n" +
+	"onsetTrial\x120\n" +
+	"\n" +
+	"onset_load\x18\x02 \x01(\v2\x11.ponderal.v1.MassR\tonsetLoad\x12\x1b\n" +
+	"\tend_trial\x18\x03 \x01(\rR\bendTrial\x12,\n" +
+	"\bend_load\x18\x04 \x01(\v2\x11.ponderal.v1.MassR\aendLoad\x12#\n" +
+	"\rhighest_grade\x18\x05 \x01(\rR\fhighestGrade\x12\x14\n" +
+	"\x05signs\x18\x06 \x03(\tR\x05signs\"^\n" +
+	"\vLoadCeiling\x12\x14\n" +
+	"\x05basis\x18\x01 \x01(\tR\x05basis\x12%\n" +
+	"\x04load\x18\x02 \x01(\v2\x11.ponderal.v1.MassR\x04load\x12\x12\n" +
+	"\x04text\x18\x03 \x01(\tR\x04text\"\xc7\x01\n" +
+	"\rAerobicDemand\x12\x14\n" +
+	"\x05trial\x18\x01 \x01(\rR\x05trial\x121\n" +
+	"\x15steady_heart_rate_bpm\x18\x02 \x01(\rR\x12steadyHeartRateBpm\x12,\n" +
+	"\x12percent_of_reserve\x18\x03 \x01(\tR\x10percentOfReserve\x12'\n" +
+	"\x0fsustainable_for\x18\x04 \x01(\tR\x0esustainableFor\x12\x16\n" +
+	"\x06source\x18\x05 \x01(\tR\x06source\"\x8b\x02\n" +
+	"\x11ProjectedCapacity\x12%\n" +
+	"\x04zone\x18\x01 \x01(\x0e2\x11.ponderal.v1.ZoneR\x04zone\x12%\n" +
+	"\x04pace\x18\x02 \x01(\x0e2\x11.ponderal.v1.PaceR\x04pace\x12%\n" +
+	"\x04load\x18\x03 \x01(\v2\x11.ponderal.v1.MassR\x04load\x12\x1f\n" +
+	"\vfrom_series\x18\x04 \x01(\rR\n" +
+	"fromSeries\x12.\n" +
+	"\tfrom_pace\x18\x05 \x01(\x0e2\x11.ponderal.v1.PaceR\bfromPace\x12\x18\n" +
+	"\apercent\x18\x06 \x01(\rR\apercent\x12\x16\n" +
+	"\x06source\x18\a \x01(\tR\x06source\"\x91\x01\n" +
+	"\x10ScreeningFinding\x124\n" +
+	"\x06status\x18\x01 \x01(\x0e2\x1c.ponderal.v1.ScreeningStatusR\x06status\x12-\n" +
+	"\x06guards\x18\x02 \x03(\v2\x15.ponderal.v1.GuardHitR\x06guards\x12\x18\n" +
+	"\amissing\x18\x03 \x03(\tR\amissing\"\xaa\x02\n" +
+	"\tIndicator\x12\x12\n" +
+	"\x04kind\x18\x01 \x01(\tR\x04kind\x12#\n" +
+	"\rseries_number\x18\x02 \x01(\rR\fseriesNumber\x121\n" +
+	"\x05state\x18\x03 \x01(\x0e2\x1b.ponderal.v1.IndicatorStateR\x05state\x12\x14\n" +
+	"\x05value\x18\x04 \x01(\tR\x05value\x12\x12\n" +
+	"\x04unit\x18\x05 \x01(\tR\x04unit\x12\x14\n" +
+	"\x05pairs\x18\x06 \x01(\rR\x05pairs\x12\f\n" +
+	"\x01p\x18\a \x01(\tR\x01p\x12\x16\n" +
+	"\x06method\x18\b \x01(\tR\x06method\x12\x14\n" +
+	"\x05slope\x18\t \x01(\tR\x05slope\x12\x1d\n" +
+	"\n" +
+	"slope_unit\x18\n" +
+	" \x01(\tR\tslopeUnit\x12\x16\n" +
+	"\x06reason\x18\v \x01(\tR\x06reason\"\x91\x01\n" +
+	"\rIndicatorRule\x12\x12\n" +
+	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x1a\n" +
+	"\bexpected\x18\x02 \x01(\tR\bexpected\x12\x1c\n" +
+	"\tthreshold\x18\x03 \x01(\tR\tthreshold\x12\x16\n" +
+	"\x06source\x18\x04 \x01(\tR\x06source\x12\x1a\n" +
+	"\bcritique\x18\x05 \x01(\tR\bcritique\"\xb2\x02\n" +
+	"\vConsistency\x126\n" +
+	"\n" +
+	"indicators\x18\x01 \x03(\v2\x16.ponderal.v1.IndicatorR\n" +
+	"indicators\x120\n" +
+	"\x05rules\x18\x02 \x03(\v2\x1a.ponderal.v1.IndicatorRuleR\x05rules\x12\x1a\n" +
+	"\bassessed\x18\x03 \x01(\rR\bassessed\x12\x14\n" +
+	"\x05agree\x18\x04 \x01(\rR\x05agree\x12\x14\n" +
+	"\x05mixed\x18\x05 \x01(\rR\x05mixed\x12\x1a\n" +
+	"\bdisagree\x18\x06 \x01(\rR\bdisagree\x12!\n" +
+	"\fnot_assessed\x18\a \x01(\rR\vnotAssessed\x12\x18\n" +
+	"\asummary\x18\b \x01(\tR\asummary\x12\x18\n" +
+	"\acaution\x18\t \x01(\tR\acaution\"\xec\x03\n" +
+	"\fHandStrength\x12#\n" +
+	"\rseries_number\x18\x01 \x01(\rR\fseriesNumber\x122\n" +
+	"\ameasure\x18\x02 \x01(\x0e2\x18.ponderal.v1.HandMeasureR\ameasure\x12%\n" +
+	"\x04hand\x18\x03 \x01(\x0e2\x11.ponderal.v1.HandR\x04hand\x128\n" +
+	"\tprocedure\x18\x04 \x01(\x0e2\x1a.ponderal.v1.HandProcedureR\tprocedure\x12-\n" +
+	"\bstrength\x18\x05 \x01(\v2\x11.ponderal.v1.MassR\bstrength\x12\x16\n" +
+	"\x06trials\x18\x06 \x01(\rR\x06trials\x12+\n" +
+	"\x11variation_percent\x18\a \x01(\tR\x10variationPercent\x12<\n" +
+	"\x05norms\x18\b \x03(\v2&.ponderal.v1.HandStrength.NormStandingR\x05norms\x1ap\n" +
+	"\fNormStanding\x12\x12\n" +
+	"\x04norm\x18\x01 \x01(\tR\x04norm\x12\x1e\n" +
+	"\n" +
+	"percentile\x18\x02 \x01(\tR\n" +
+	"percentile\x12\x14\n" +
+	"\x05bound\x18\x03 \x01(\tR\x05bound\x12\x16\n" +
+	"\x06source\x18\x04 \x01(\tR\x06source\"\xf6\x02\n" +
+	"\x11PositionTolerance\x12#\n" +
+	"\rseries_number\x18\x01 \x01(\rR\fseriesNumber\x121\n" +
+	"\bposition\x18\x02 \x01(\x0e2\x15.ponderal.v1.PositionR\bposition\x124\n" +
+	"\ttolerance\x18\x03 \x01(\x0e2\x16.ponderal.v1.ToleranceR\ttolerance\x12.\n" +
+	"\x06rating\x18\x04 \x01(\x0e2\x16.ponderal.v1.ToleranceR\x06rating\x122\n" +
+	"\bobserved\x18\x05 \x01(\x0e2\x16.ponderal.v1.ToleranceR\bobserved\x12#\n" +
+	"\rasked_seconds\x18\x06 \x01(\rR\faskedSeconds\x12!\n" +
+	"\fkept_seconds\x18\a \x01(\rR\vkeptSeconds\x12'\n" +
+	"\x0flongest_seconds\x18\b \x01(\rR\x0elongestSeconds\"\x82\x01\n" +
+	"\tWorkLimit\x12\x12\n" +
+	"\x04text\x18\x01 \x01(\tR\x04text\x12\x12\n" +
+	"\x04kind\x18\x02 \x01(\tR\x04kind\x12(\n" +
+	"\x05basis\x18\x03 \x01(\x0e2\x12.ponderal.v1.BasisR\x05basis\x12#\n" +
+	"\rseries_number\x18\x04 \x01(\rR\fseriesNumber\"\xdb\x02\n" +
 	"\fZoneStrength\x12%\n" +
 	"\x04zone\x18\x01 \x01(\x0e2\x11.ponderal.v1.ZoneR\x04zone\x120\n" +
 	"\x05level\x18\x02 \x01(\x0e2\x1a.ponderal.v1.StrengthLevelR\x05level\x122\n" +
@@ -1255,7 +2849,7 @@ const file_ponderal_v1_findings_proto_rawDesc = "" +
 	"withinUpTo\x12'\n" +
 	"\x0flimiting_series\x18\x05 \x01(\rR\x0elimitingSeries\x126\n" +
 	"\rlimiting_pace\x18\x06 \x01(\x0e2\x11.ponderal.v1.PaceR\flimitingPace\x12(\n" +
-	"\x05basis\x18\a \x01(\x0e2\x12.ponderal.v1.BasisR\x05basis\"\xa9\x02\n" +
+	"\x05basis\x18\a \x01(\x0e2\x12.ponderal.v1.BasisR\x05basis\"\xb8\x03\n" +
 	"\tTaskMatch\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12%\n" +
 	"\x04zone\x18\x02 \x01(\x0e2\x11.ponderal.v1.ZoneR\x04zone\x12%\n" +
@@ -1263,7 +2857,26 @@ const file_ponderal_v1_findings_proto_rawDesc = "" +
 	"\x06demand\x18\x04 \x01(\v2\x11.ponderal.v1.MassR\x06demand\x12-\n" +
 	"\bcapacity\x18\x05 \x01(\v2\x11.ponderal.v1.MassR\bcapacity\x122\n" +
 	"\averdict\x18\x06 \x01(\x0e2\x18.ponderal.v1.TaskVerdictR\averdict\x12,\n" +
-	"\bshort_by\x18\a \x01(\v2\x11.ponderal.v1.MassR\ashortBy\"\xa7\x02\n" +
+	"\bshort_by\x18\a \x01(\v2\x11.ponderal.v1.MassR\ashortBy\x12(\n" +
+	"\x05basis\x18\b \x01(\x0e2\x12.ponderal.v1.BasisR\x05basis\x12#\n" +
+	"\rseries_number\x18\t \x01(\rR\fseriesNumber\x12>\n" +
+	"\x11measurement_error\x18\n" +
+	" \x01(\v2\x11.ponderal.v1.MassR\x10measurementError\"\x81\x02\n" +
+	"\rPositionMatch\x121\n" +
+	"\bposition\x18\x01 \x01(\x0e2\x15.ponderal.v1.PositionR\bposition\x12.\n" +
+	"\x06demand\x18\x02 \x01(\x0e2\x16.ponderal.v1.ToleranceR\x06demand\x124\n" +
+	"\ttolerance\x18\x03 \x01(\x0e2\x16.ponderal.v1.ToleranceR\ttolerance\x122\n" +
+	"\averdict\x18\x04 \x01(\x0e2\x18.ponderal.v1.TaskVerdictR\averdict\x12#\n" +
+	"\rseries_number\x18\x05 \x01(\rR\fseriesNumber\"\xdb\x02\n" +
+	"\tHandMatch\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x122\n" +
+	"\ameasure\x18\x02 \x01(\x0e2\x18.ponderal.v1.HandMeasureR\ameasure\x12%\n" +
+	"\x04hand\x18\x03 \x01(\x0e2\x11.ponderal.v1.HandR\x04hand\x12)\n" +
+	"\x06demand\x18\x04 \x01(\v2\x11.ponderal.v1.MassR\x06demand\x12-\n" +
+	"\bstrength\x18\x05 \x01(\v2\x11.ponderal.v1.MassR\bstrength\x122\n" +
+	"\averdict\x18\x06 \x01(\x0e2\x18.ponderal.v1.TaskVerdictR\averdict\x12,\n" +
+	"\bshort_by\x18\a \x01(\v2\x11.ponderal.v1.MassR\ashortBy\x12#\n" +
+	"\rseries_number\x18\b \x01(\rR\fseriesNumber\"\xaa\x03\n" +
 	"\bJobMatch\x12$\n" +
 	"\x0ejob_profile_id\x18\x01 \x01(\tR\fjobProfileId\x120\n" +
 	"\x14job_profile_revision\x18\x02 \x01(\rR\x12jobProfileRevision\x12\x14\n" +
@@ -1271,10 +2884,14 @@ const file_ponderal_v1_findings_proto_rawDesc = "" +
 	"\x06demand\x18\x04 \x01(\x0e2\x1a.ponderal.v1.StrengthLevelR\x06demand\x12,\n" +
 	"\x05tasks\x18\x05 \x03(\v2\x16.ponderal.v1.TaskMatchR\x05tasks\x121\n" +
 	"\aoutcome\x18\x06 \x01(\x0e2\x17.ponderal.v1.JobOutcomeR\aoutcome\x12\x18\n" +
-	"\amissing\x18\a \x03(\tR\amissing\"0\n" +
+	"\amissing\x18\a \x03(\tR\amissing\x128\n" +
+	"\tpositions\x18\b \x03(\v2\x1a.ponderal.v1.PositionMatchR\tpositions\x12,\n" +
+	"\x05hands\x18\t \x03(\v2\x16.ponderal.v1.HandMatchR\x05hands\x12\x19\n" +
+	"\brests_on\x18\n" +
+	" \x03(\tR\arestsOn\"0\n" +
 	"\x06Remark\x12\x12\n" +
 	"\x04code\x18\x01 \x01(\tR\x04code\x12\x12\n" +
-	"\x04text\x18\x02 \x01(\tR\x04text\"\xaf\x03\n" +
+	"\x04text\x18\x02 \x01(\tR\x04text\"\x85\x06\n" +
 	"\aFinding\x12\x1d\n" +
 	"\n" +
 	"session_id\x18\x01 \x01(\tR\tsessionId\x12)\n" +
@@ -1287,8 +2904,15 @@ const file_ponderal_v1_findings_proto_rawDesc = "" +
 	"\aoverall\x18\x06 \x01(\v2\x19.ponderal.v1.ZoneStrengthR\aoverall\x12'\n" +
 	"\x03job\x18\a \x01(\v2\x15.ponderal.v1.JobMatchR\x03job\x12-\n" +
 	"\aremarks\x18\b \x03(\v2\x13.ponderal.v1.RemarkR\aremarks\x12\x1a\n" +
-	"\bcomplete\x18\t \x01(\bR\bcomplete\x121\n" +
-	"\brevision\x18\x0f \x01(\v2\x15.ponderal.v1.RevisionR\brevision\"X\n" +
+	"\bcomplete\x18\t \x01(\bR\bcomplete\x12;\n" +
+	"\tscreening\x18\n" +
+	" \x01(\v2\x1d.ponderal.v1.ScreeningFindingR\tscreening\x12<\n" +
+	"\tprojected\x18\v \x03(\v2\x1e.ponderal.v1.ProjectedCapacityR\tprojected\x12/\n" +
+	"\x05hands\x18\f \x03(\v2\x19.ponderal.v1.HandStrengthR\x05hands\x12<\n" +
+	"\tpositions\x18\r \x03(\v2\x1e.ponderal.v1.PositionToleranceR\tpositions\x12:\n" +
+	"\vconsistency\x18\x0e \x01(\v2\x18.ponderal.v1.ConsistencyR\vconsistency\x121\n" +
+	"\brevision\x18\x0f \x01(\v2\x15.ponderal.v1.RevisionR\brevision\x12.\n" +
+	"\x06limits\x18\x10 \x03(\v2\x16.ponderal.v1.WorkLimitR\x06limits\"X\n" +
 	"\x11GetFindingRequest\x12'\n" +
 	"\n" +
 	"session_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\tsessionId\x12\x1a\n" +
@@ -1316,16 +2940,30 @@ const file_ponderal_v1_findings_proto_rawDesc = "" +
 	"\x15TRIAL_STATUS_ACCEPTED\x10\x01\x12\x17\n" +
 	"\x13TRIAL_STATUS_FAILED\x10\x02\x12\x1b\n" +
 	"\x17TRIAL_STATUS_INCOMPLETE\x10\x03\x12\x17\n" +
-	"\x13TRIAL_STATUS_CLOSED\x10\x04*G\n" +
+	"\x13TRIAL_STATUS_CLOSED\x10\x04*\xd5\x01\n" +
+	"\x0fScreeningStatus\x12 \n" +
+	"\x1cSCREENING_STATUS_UNSPECIFIED\x10\x00\x12\x1b\n" +
+	"\x17SCREENING_STATUS_PASSED\x10\x01\x12\x1f\n" +
+	"\x1bSCREENING_STATUS_NOT_PASSED\x10\x02\x12\x1f\n" +
+	"\x1bSCREENING_STATUS_OVERRIDDEN\x10\x03\x12\x1f\n" +
+	"\x1bSCREENING_STATUS_INCOMPLETE\x10\x04\x12 \n" +
+	"\x1cSCREENING_STATUS_NOT_LIMITED\x10\x05*\xa9\x01\n" +
+	"\x0eIndicatorState\x12\x1f\n" +
+	"\x1bINDICATOR_STATE_UNSPECIFIED\x10\x00\x12\x1a\n" +
+	"\x16INDICATOR_STATE_AGREES\x10\x01\x12\x19\n" +
+	"\x15INDICATOR_STATE_MIXED\x10\x02\x12\x1d\n" +
+	"\x19INDICATOR_STATE_DISAGREES\x10\x03\x12 \n" +
+	"\x1cINDICATOR_STATE_NOT_ASSESSED\x10\x04*G\n" +
 	"\x05Basis\x12\x15\n" +
 	"\x11BASIS_UNSPECIFIED\x10\x00\x12\x12\n" +
 	"\x0eBASIS_MEASURED\x10\x01\x12\x13\n" +
-	"\x0fBASIS_PROJECTED\x10\x02*y\n" +
+	"\x0fBASIS_PROJECTED\x10\x02*\x98\x01\n" +
 	"\vTaskVerdict\x12\x1c\n" +
 	"\x18TASK_VERDICT_UNSPECIFIED\x10\x00\x12\x17\n" +
 	"\x13TASK_VERDICT_WITHIN\x10\x01\x12\x16\n" +
 	"\x12TASK_VERDICT_SHORT\x10\x02\x12\x1b\n" +
-	"\x17TASK_VERDICT_NOT_TESTED\x10\x03*\xa8\x01\n" +
+	"\x17TASK_VERDICT_NOT_TESTED\x10\x03\x12\x1d\n" +
+	"\x19TASK_VERDICT_WITHIN_ERROR\x10\x04*\xa8\x01\n" +
 	"\n" +
 	"JobOutcome\x12\x1b\n" +
 	"\x17JOB_OUTCOME_UNSPECIFIED\x10\x00\x12\x15\n" +
@@ -1352,75 +2990,141 @@ func file_ponderal_v1_findings_proto_rawDescGZIP() []byte {
 	return file_ponderal_v1_findings_proto_rawDescData
 }
 
-var file_ponderal_v1_findings_proto_enumTypes = make([]protoimpl.EnumInfo, 5)
-var file_ponderal_v1_findings_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
+var file_ponderal_v1_findings_proto_enumTypes = make([]protoimpl.EnumInfo, 7)
+var file_ponderal_v1_findings_proto_msgTypes = make([]protoimpl.MessageInfo, 26)
 var file_ponderal_v1_findings_proto_goTypes = []any{
-	(EndReason)(0),               // 0: ponderal.v1.EndReason
-	(TrialStatus)(0),             // 1: ponderal.v1.TrialStatus
-	(Basis)(0),                   // 2: ponderal.v1.Basis
-	(TaskVerdict)(0),             // 3: ponderal.v1.TaskVerdict
-	(JobOutcome)(0),              // 4: ponderal.v1.JobOutcome
-	(*GuardHit)(nil),             // 5: ponderal.v1.GuardHit
-	(*TrialVerdict)(nil),         // 6: ponderal.v1.TrialVerdict
-	(*Capacity)(nil),             // 7: ponderal.v1.Capacity
-	(*ZoneStrength)(nil),         // 8: ponderal.v1.ZoneStrength
-	(*TaskMatch)(nil),            // 9: ponderal.v1.TaskMatch
-	(*JobMatch)(nil),             // 10: ponderal.v1.JobMatch
-	(*Remark)(nil),               // 11: ponderal.v1.Remark
-	(*Finding)(nil),              // 12: ponderal.v1.Finding
-	(*GetFindingRequest)(nil),    // 13: ponderal.v1.GetFindingRequest
-	(*GetFindingResponse)(nil),   // 14: ponderal.v1.GetFindingResponse
-	(*ListFindingsRequest)(nil),  // 15: ponderal.v1.ListFindingsRequest
-	(*ListFindingsResponse)(nil), // 16: ponderal.v1.ListFindingsResponse
-	(Zone)(0),                    // 17: ponderal.v1.Zone
-	(Pace)(0),                    // 18: ponderal.v1.Pace
-	(*Mass)(nil),                 // 19: ponderal.v1.Mass
-	(StrengthLevel)(0),           // 20: ponderal.v1.StrengthLevel
-	(*Revision)(nil),             // 21: ponderal.v1.Revision
-	(*Page)(nil),                 // 22: ponderal.v1.Page
+	(EndReason)(0),                    // 0: ponderal.v1.EndReason
+	(TrialStatus)(0),                  // 1: ponderal.v1.TrialStatus
+	(ScreeningStatus)(0),              // 2: ponderal.v1.ScreeningStatus
+	(IndicatorState)(0),               // 3: ponderal.v1.IndicatorState
+	(Basis)(0),                        // 4: ponderal.v1.Basis
+	(TaskVerdict)(0),                  // 5: ponderal.v1.TaskVerdict
+	(JobOutcome)(0),                   // 6: ponderal.v1.JobOutcome
+	(*GuardHit)(nil),                  // 7: ponderal.v1.GuardHit
+	(*TrialVerdict)(nil),              // 8: ponderal.v1.TrialVerdict
+	(*Capacity)(nil),                  // 9: ponderal.v1.Capacity
+	(*MechanicsChange)(nil),           // 10: ponderal.v1.MechanicsChange
+	(*LoadCeiling)(nil),               // 11: ponderal.v1.LoadCeiling
+	(*AerobicDemand)(nil),             // 12: ponderal.v1.AerobicDemand
+	(*ProjectedCapacity)(nil),         // 13: ponderal.v1.ProjectedCapacity
+	(*ScreeningFinding)(nil),          // 14: ponderal.v1.ScreeningFinding
+	(*Indicator)(nil),                 // 15: ponderal.v1.Indicator
+	(*IndicatorRule)(nil),             // 16: ponderal.v1.IndicatorRule
+	(*Consistency)(nil),               // 17: ponderal.v1.Consistency
+	(*HandStrength)(nil),              // 18: ponderal.v1.HandStrength
+	(*PositionTolerance)(nil),         // 19: ponderal.v1.PositionTolerance
+	(*WorkLimit)(nil),                 // 20: ponderal.v1.WorkLimit
+	(*ZoneStrength)(nil),              // 21: ponderal.v1.ZoneStrength
+	(*TaskMatch)(nil),                 // 22: ponderal.v1.TaskMatch
+	(*PositionMatch)(nil),             // 23: ponderal.v1.PositionMatch
+	(*HandMatch)(nil),                 // 24: ponderal.v1.HandMatch
+	(*JobMatch)(nil),                  // 25: ponderal.v1.JobMatch
+	(*Remark)(nil),                    // 26: ponderal.v1.Remark
+	(*Finding)(nil),                   // 27: ponderal.v1.Finding
+	(*GetFindingRequest)(nil),         // 28: ponderal.v1.GetFindingRequest
+	(*GetFindingResponse)(nil),        // 29: ponderal.v1.GetFindingResponse
+	(*ListFindingsRequest)(nil),       // 30: ponderal.v1.ListFindingsRequest
+	(*ListFindingsResponse)(nil),      // 31: ponderal.v1.ListFindingsResponse
+	(*HandStrength_NormStanding)(nil), // 32: ponderal.v1.HandStrength.NormStanding
+	(Zone)(0),                         // 33: ponderal.v1.Zone
+	(Pace)(0),                         // 34: ponderal.v1.Pace
+	(*Mass)(nil),                      // 35: ponderal.v1.Mass
+	(HandMeasure)(0),                  // 36: ponderal.v1.HandMeasure
+	(Hand)(0),                         // 37: ponderal.v1.Hand
+	(HandProcedure)(0),                // 38: ponderal.v1.HandProcedure
+	(Position)(0),                     // 39: ponderal.v1.Position
+	(Tolerance)(0),                    // 40: ponderal.v1.Tolerance
+	(StrengthLevel)(0),                // 41: ponderal.v1.StrengthLevel
+	(*Revision)(nil),                  // 42: ponderal.v1.Revision
+	(*Page)(nil),                      // 43: ponderal.v1.Page
 }
 var file_ponderal_v1_findings_proto_depIdxs = []int32{
 	1,  // 0: ponderal.v1.TrialVerdict.status:type_name -> ponderal.v1.TrialStatus
-	5,  // 1: ponderal.v1.TrialVerdict.guards:type_name -> ponderal.v1.GuardHit
-	17, // 2: ponderal.v1.Capacity.zone:type_name -> ponderal.v1.Zone
-	18, // 3: ponderal.v1.Capacity.pace:type_name -> ponderal.v1.Pace
-	19, // 4: ponderal.v1.Capacity.load:type_name -> ponderal.v1.Mass
-	19, // 5: ponderal.v1.Capacity.bracket_to:type_name -> ponderal.v1.Mass
+	7,  // 1: ponderal.v1.TrialVerdict.guards:type_name -> ponderal.v1.GuardHit
+	33, // 2: ponderal.v1.Capacity.zone:type_name -> ponderal.v1.Zone
+	34, // 3: ponderal.v1.Capacity.pace:type_name -> ponderal.v1.Pace
+	35, // 4: ponderal.v1.Capacity.load:type_name -> ponderal.v1.Mass
+	35, // 5: ponderal.v1.Capacity.bracket_to:type_name -> ponderal.v1.Mass
 	0,  // 6: ponderal.v1.Capacity.end_reason:type_name -> ponderal.v1.EndReason
-	6,  // 7: ponderal.v1.Capacity.trials:type_name -> ponderal.v1.TrialVerdict
-	17, // 8: ponderal.v1.ZoneStrength.zone:type_name -> ponderal.v1.Zone
-	20, // 9: ponderal.v1.ZoneStrength.level:type_name -> ponderal.v1.StrengthLevel
-	20, // 10: ponderal.v1.ZoneStrength.within:type_name -> ponderal.v1.StrengthLevel
-	19, // 11: ponderal.v1.ZoneStrength.within_up_to:type_name -> ponderal.v1.Mass
-	18, // 12: ponderal.v1.ZoneStrength.limiting_pace:type_name -> ponderal.v1.Pace
-	2,  // 13: ponderal.v1.ZoneStrength.basis:type_name -> ponderal.v1.Basis
-	17, // 14: ponderal.v1.TaskMatch.zone:type_name -> ponderal.v1.Zone
-	18, // 15: ponderal.v1.TaskMatch.pace:type_name -> ponderal.v1.Pace
-	19, // 16: ponderal.v1.TaskMatch.demand:type_name -> ponderal.v1.Mass
-	19, // 17: ponderal.v1.TaskMatch.capacity:type_name -> ponderal.v1.Mass
-	3,  // 18: ponderal.v1.TaskMatch.verdict:type_name -> ponderal.v1.TaskVerdict
-	19, // 19: ponderal.v1.TaskMatch.short_by:type_name -> ponderal.v1.Mass
-	20, // 20: ponderal.v1.JobMatch.demand:type_name -> ponderal.v1.StrengthLevel
-	9,  // 21: ponderal.v1.JobMatch.tasks:type_name -> ponderal.v1.TaskMatch
-	4,  // 22: ponderal.v1.JobMatch.outcome:type_name -> ponderal.v1.JobOutcome
-	7,  // 23: ponderal.v1.Finding.capacities:type_name -> ponderal.v1.Capacity
-	8,  // 24: ponderal.v1.Finding.zones:type_name -> ponderal.v1.ZoneStrength
-	8,  // 25: ponderal.v1.Finding.overall:type_name -> ponderal.v1.ZoneStrength
-	10, // 26: ponderal.v1.Finding.job:type_name -> ponderal.v1.JobMatch
-	11, // 27: ponderal.v1.Finding.remarks:type_name -> ponderal.v1.Remark
-	21, // 28: ponderal.v1.Finding.revision:type_name -> ponderal.v1.Revision
-	12, // 29: ponderal.v1.GetFindingResponse.finding:type_name -> ponderal.v1.Finding
-	22, // 30: ponderal.v1.ListFindingsRequest.page:type_name -> ponderal.v1.Page
-	12, // 31: ponderal.v1.ListFindingsResponse.findings:type_name -> ponderal.v1.Finding
-	13, // 32: ponderal.v1.FindingService.GetFinding:input_type -> ponderal.v1.GetFindingRequest
-	15, // 33: ponderal.v1.FindingService.ListFindings:input_type -> ponderal.v1.ListFindingsRequest
-	14, // 34: ponderal.v1.FindingService.GetFinding:output_type -> ponderal.v1.GetFindingResponse
-	16, // 35: ponderal.v1.FindingService.ListFindings:output_type -> ponderal.v1.ListFindingsResponse
-	34, // [34:36] is the sub-list for method output_type
-	32, // [32:34] is the sub-list for method input_type
-	32, // [32:32] is the sub-list for extension type_name
-	32, // [32:32] is the sub-list for extension extendee
-	0,  // [0:32] is the sub-list for field type_name
+	8,  // 7: ponderal.v1.Capacity.trials:type_name -> ponderal.v1.TrialVerdict
+	10, // 8: ponderal.v1.Capacity.mechanics:type_name -> ponderal.v1.MechanicsChange
+	11, // 9: ponderal.v1.Capacity.ceilings:type_name -> ponderal.v1.LoadCeiling
+	12, // 10: ponderal.v1.Capacity.aerobic:type_name -> ponderal.v1.AerobicDemand
+	35, // 11: ponderal.v1.MechanicsChange.onset_load:type_name -> ponderal.v1.Mass
+	35, // 12: ponderal.v1.MechanicsChange.end_load:type_name -> ponderal.v1.Mass
+	35, // 13: ponderal.v1.LoadCeiling.load:type_name -> ponderal.v1.Mass
+	33, // 14: ponderal.v1.ProjectedCapacity.zone:type_name -> ponderal.v1.Zone
+	34, // 15: ponderal.v1.ProjectedCapacity.pace:type_name -> ponderal.v1.Pace
+	35, // 16: ponderal.v1.ProjectedCapacity.load:type_name -> ponderal.v1.Mass
+	34, // 17: ponderal.v1.ProjectedCapacity.from_pace:type_name -> ponderal.v1.Pace
+	2,  // 18: ponderal.v1.ScreeningFinding.status:type_name -> ponderal.v1.ScreeningStatus
+	7,  // 19: ponderal.v1.ScreeningFinding.guards:type_name -> ponderal.v1.GuardHit
+	3,  // 20: ponderal.v1.Indicator.state:type_name -> ponderal.v1.IndicatorState
+	15, // 21: ponderal.v1.Consistency.indicators:type_name -> ponderal.v1.Indicator
+	16, // 22: ponderal.v1.Consistency.rules:type_name -> ponderal.v1.IndicatorRule
+	36, // 23: ponderal.v1.HandStrength.measure:type_name -> ponderal.v1.HandMeasure
+	37, // 24: ponderal.v1.HandStrength.hand:type_name -> ponderal.v1.Hand
+	38, // 25: ponderal.v1.HandStrength.procedure:type_name -> ponderal.v1.HandProcedure
+	35, // 26: ponderal.v1.HandStrength.strength:type_name -> ponderal.v1.Mass
+	32, // 27: ponderal.v1.HandStrength.norms:type_name -> ponderal.v1.HandStrength.NormStanding
+	39, // 28: ponderal.v1.PositionTolerance.position:type_name -> ponderal.v1.Position
+	40, // 29: ponderal.v1.PositionTolerance.tolerance:type_name -> ponderal.v1.Tolerance
+	40, // 30: ponderal.v1.PositionTolerance.rating:type_name -> ponderal.v1.Tolerance
+	40, // 31: ponderal.v1.PositionTolerance.observed:type_name -> ponderal.v1.Tolerance
+	4,  // 32: ponderal.v1.WorkLimit.basis:type_name -> ponderal.v1.Basis
+	33, // 33: ponderal.v1.ZoneStrength.zone:type_name -> ponderal.v1.Zone
+	41, // 34: ponderal.v1.ZoneStrength.level:type_name -> ponderal.v1.StrengthLevel
+	41, // 35: ponderal.v1.ZoneStrength.within:type_name -> ponderal.v1.StrengthLevel
+	35, // 36: ponderal.v1.ZoneStrength.within_up_to:type_name -> ponderal.v1.Mass
+	34, // 37: ponderal.v1.ZoneStrength.limiting_pace:type_name -> ponderal.v1.Pace
+	4,  // 38: ponderal.v1.ZoneStrength.basis:type_name -> ponderal.v1.Basis
+	33, // 39: ponderal.v1.TaskMatch.zone:type_name -> ponderal.v1.Zone
+	34, // 40: ponderal.v1.TaskMatch.pace:type_name -> ponderal.v1.Pace
+	35, // 41: ponderal.v1.TaskMatch.demand:type_name -> ponderal.v1.Mass
+	35, // 42: ponderal.v1.TaskMatch.capacity:type_name -> ponderal.v1.Mass
+	5,  // 43: ponderal.v1.TaskMatch.verdict:type_name -> ponderal.v1.TaskVerdict
+	35, // 44: ponderal.v1.TaskMatch.short_by:type_name -> ponderal.v1.Mass
+	4,  // 45: ponderal.v1.TaskMatch.basis:type_name -> ponderal.v1.Basis
+	35, // 46: ponderal.v1.TaskMatch.measurement_error:type_name -> ponderal.v1.Mass
+	39, // 47: ponderal.v1.PositionMatch.position:type_name -> ponderal.v1.Position
+	40, // 48: ponderal.v1.PositionMatch.demand:type_name -> ponderal.v1.Tolerance
+	40, // 49: ponderal.v1.PositionMatch.tolerance:type_name -> ponderal.v1.Tolerance
+	5,  // 50: ponderal.v1.PositionMatch.verdict:type_name -> ponderal.v1.TaskVerdict
+	36, // 51: ponderal.v1.HandMatch.measure:type_name -> ponderal.v1.HandMeasure
+	37, // 52: ponderal.v1.HandMatch.hand:type_name -> ponderal.v1.Hand
+	35, // 53: ponderal.v1.HandMatch.demand:type_name -> ponderal.v1.Mass
+	35, // 54: ponderal.v1.HandMatch.strength:type_name -> ponderal.v1.Mass
+	5,  // 55: ponderal.v1.HandMatch.verdict:type_name -> ponderal.v1.TaskVerdict
+	35, // 56: ponderal.v1.HandMatch.short_by:type_name -> ponderal.v1.Mass
+	41, // 57: ponderal.v1.JobMatch.demand:type_name -> ponderal.v1.StrengthLevel
+	22, // 58: ponderal.v1.JobMatch.tasks:type_name -> ponderal.v1.TaskMatch
+	6,  // 59: ponderal.v1.JobMatch.outcome:type_name -> ponderal.v1.JobOutcome
+	23, // 60: ponderal.v1.JobMatch.positions:type_name -> ponderal.v1.PositionMatch
+	24, // 61: ponderal.v1.JobMatch.hands:type_name -> ponderal.v1.HandMatch
+	9,  // 62: ponderal.v1.Finding.capacities:type_name -> ponderal.v1.Capacity
+	21, // 63: ponderal.v1.Finding.zones:type_name -> ponderal.v1.ZoneStrength
+	21, // 64: ponderal.v1.Finding.overall:type_name -> ponderal.v1.ZoneStrength
+	25, // 65: ponderal.v1.Finding.job:type_name -> ponderal.v1.JobMatch
+	26, // 66: ponderal.v1.Finding.remarks:type_name -> ponderal.v1.Remark
+	14, // 67: ponderal.v1.Finding.screening:type_name -> ponderal.v1.ScreeningFinding
+	13, // 68: ponderal.v1.Finding.projected:type_name -> ponderal.v1.ProjectedCapacity
+	18, // 69: ponderal.v1.Finding.hands:type_name -> ponderal.v1.HandStrength
+	19, // 70: ponderal.v1.Finding.positions:type_name -> ponderal.v1.PositionTolerance
+	17, // 71: ponderal.v1.Finding.consistency:type_name -> ponderal.v1.Consistency
+	42, // 72: ponderal.v1.Finding.revision:type_name -> ponderal.v1.Revision
+	20, // 73: ponderal.v1.Finding.limits:type_name -> ponderal.v1.WorkLimit
+	27, // 74: ponderal.v1.GetFindingResponse.finding:type_name -> ponderal.v1.Finding
+	43, // 75: ponderal.v1.ListFindingsRequest.page:type_name -> ponderal.v1.Page
+	27, // 76: ponderal.v1.ListFindingsResponse.findings:type_name -> ponderal.v1.Finding
+	28, // 77: ponderal.v1.FindingService.GetFinding:input_type -> ponderal.v1.GetFindingRequest
+	30, // 78: ponderal.v1.FindingService.ListFindings:input_type -> ponderal.v1.ListFindingsRequest
+	29, // 79: ponderal.v1.FindingService.GetFinding:output_type -> ponderal.v1.GetFindingResponse
+	31, // 80: ponderal.v1.FindingService.ListFindings:output_type -> ponderal.v1.ListFindingsResponse
+	79, // [79:81] is the sub-list for method output_type
+	77, // [77:79] is the sub-list for method input_type
+	77, // [77:77] is the sub-list for extension type_name
+	77, // [77:77] is the sub-list for extension extendee
+	0,  // [0:77] is the sub-list for field type_name
 }
 
 func init() { file_ponderal_v1_findings_proto_init() }
@@ -1430,13 +3134,14 @@ func file_ponderal_v1_findings_proto_init() {
 	}
 	file_ponderal_v1_access_proto_init()
 	file_ponderal_v1_common_proto_init()
+	file_ponderal_v1_tests_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_ponderal_v1_findings_proto_rawDesc), len(file_ponderal_v1_findings_proto_rawDesc)),
-			NumEnums:      5,
-			NumMessages:   12,
+			NumEnums:      7,
+			NumMessages:   26,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

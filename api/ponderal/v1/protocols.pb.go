@@ -34,6 +34,20 @@ const (
 	HeartRateFormula_HEART_RATE_FORMULA_FOX_1971 HeartRateFormula = 1
 	// 208 - 0.7 x age (Tanaka, Monahan, Seals 2001).
 	HeartRateFormula_HEART_RATE_FORMULA_TANAKA_2001 HeartRateFormula = 2
+	// 206.9 - 0.67 x age (Gellish and others 2007).
+	HeartRateFormula_HEART_RATE_FORMULA_GELLISH_2007 HeartRateFormula = 3
+	// 191.5 - 0.007 x age squared (Gellish and others 2007, quadratic).
+	HeartRateFormula_HEART_RATE_FORMULA_GELLISH_2007_QUADRATIC HeartRateFormula = 4
+	// 206 - 0.88 x age, women (Gulati and others 2010).
+	HeartRateFormula_HEART_RATE_FORMULA_GULATI_2010_WOMEN HeartRateFormula = 5
+	// 220 - 0.95 x age, men of 40 to 89 years (Sydo and others 2014).
+	HeartRateFormula_HEART_RATE_FORMULA_SYDO_2014_MEN HeartRateFormula = 6
+	// 210 - 0.79 x age, women of 40 to 89 years (Sydo and others 2014).
+	HeartRateFormula_HEART_RATE_FORMULA_SYDO_2014_WOMEN HeartRateFormula = 7
+	// 179 + 0.29 x age - 0.011 x age squared, 18 to 50 years (Zhu and others 2010).
+	HeartRateFormula_HEART_RATE_FORMULA_ZHU_2010 HeartRateFormula = 8
+	// 164 - 0.7 x age, people who take a beta blocker.
+	HeartRateFormula_HEART_RATE_FORMULA_BETA_BLOCKER HeartRateFormula = 9
 )
 
 // Enum value maps for HeartRateFormula.
@@ -42,11 +56,25 @@ var (
 		0: "HEART_RATE_FORMULA_UNSPECIFIED",
 		1: "HEART_RATE_FORMULA_FOX_1971",
 		2: "HEART_RATE_FORMULA_TANAKA_2001",
+		3: "HEART_RATE_FORMULA_GELLISH_2007",
+		4: "HEART_RATE_FORMULA_GELLISH_2007_QUADRATIC",
+		5: "HEART_RATE_FORMULA_GULATI_2010_WOMEN",
+		6: "HEART_RATE_FORMULA_SYDO_2014_MEN",
+		7: "HEART_RATE_FORMULA_SYDO_2014_WOMEN",
+		8: "HEART_RATE_FORMULA_ZHU_2010",
+		9: "HEART_RATE_FORMULA_BETA_BLOCKER",
 	}
 	HeartRateFormula_value = map[string]int32{
-		"HEART_RATE_FORMULA_UNSPECIFIED": 0,
-		"HEART_RATE_FORMULA_FOX_1971":    1,
-		"HEART_RATE_FORMULA_TANAKA_2001": 2,
+		"HEART_RATE_FORMULA_UNSPECIFIED":            0,
+		"HEART_RATE_FORMULA_FOX_1971":               1,
+		"HEART_RATE_FORMULA_TANAKA_2001":            2,
+		"HEART_RATE_FORMULA_GELLISH_2007":           3,
+		"HEART_RATE_FORMULA_GELLISH_2007_QUADRATIC": 4,
+		"HEART_RATE_FORMULA_GULATI_2010_WOMEN":      5,
+		"HEART_RATE_FORMULA_SYDO_2014_MEN":          6,
+		"HEART_RATE_FORMULA_SYDO_2014_WOMEN":        7,
+		"HEART_RATE_FORMULA_ZHU_2010":               8,
+		"HEART_RATE_FORMULA_BETA_BLOCKER":           9,
 	}
 )
 
@@ -332,7 +360,7 @@ type Protocol struct {
 	BackOff *Mass `protobuf:"bytes,18,opt,name=back_off,json=backOff,proto3" json:"back_off,omitempty"`
 	// Grade of a mechanics sign that voids the trial and ends the series, 2 or 3; 0 stands for 3.
 	StopMechanicsGrade uint32 `protobuf:"varint,19,opt,name=stop_mechanics_grade,json=stopMechanicsGrade,proto3" json:"stop_mechanics_grade,omitempty"`
-	// Load ceiling in percent of the client's body mass; 0 for none. Advice keeps it; a finding does not know the body mass.
+	// Load ceiling in percent of the client's body mass; 0 for none.
 	PercentOfBodyMass uint32 `protobuf:"varint,20,opt,name=percent_of_body_mass,json=percentOfBodyMass,proto3" json:"percent_of_body_mass,omitempty"`
 	// Highest values with which a session may begin.
 	ScreeningLimits *ScreeningLimits `protobuf:"bytes,21,opt,name=screening_limits,json=screeningLimits,proto3" json:"screening_limits,omitempty"`
@@ -344,8 +372,12 @@ type Protocol struct {
 	MaxTrials uint32 `protobuf:"varint,24,opt,name=max_trials,json=maxTrials,proto3" json:"max_trials,omitempty"`
 	// A trial without the answer whether more is possible is incomplete. Whether the load is sustainable is always required.
 	RequiresMorePossible bool `protobuf:"varint,25,opt,name=requires_more_possible,json=requiresMorePossible,proto3" json:"requires_more_possible,omitempty"`
-	unknownFields        protoimpl.UnknownFields
-	sizeCache            protoimpl.SizeCache
+	// Load ceiling by the estimated compression of the spine; absent for none.
+	Compression *CompressionLimit `protobuf:"bytes,26,opt,name=compression,proto3" json:"compression,omitempty"`
+	// Error of the capacity that the protocol measures; absent where nobody knows it.
+	CapacityError *CapacityError `protobuf:"bytes,27,opt,name=capacity_error,json=capacityError,proto3" json:"capacity_error,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Protocol) Reset() {
@@ -553,6 +585,140 @@ func (x *Protocol) GetRequiresMorePossible() bool {
 	return false
 }
 
+func (x *Protocol) GetCompression() *CompressionLimit {
+	if x != nil {
+		return x.Compression
+	}
+	return nil
+}
+
+func (x *Protocol) GetCapacityError() *CapacityError {
+	if x != nil {
+		return x.CapacityError
+	}
+	return nil
+}
+
+// CompressionLimit is a load ceiling: the load, held still at either end of the zone, at which a model of the body seen from the side meets a
+// criterion of compression at L5/S1. It needs stature and body mass. A criterion is a reference for the design of work, not a safe limit.
+type CompressionLimit struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Newtons; 3400 is the criterion of 1981 and 1991 (NIOSH).
+	CriterionNewtons uint32 `protobuf:"varint,1,opt,name=criterion_newtons,json=criterionNewtons,proto3" json:"criterion_newtons,omitempty"`
+	// Lever arm of the extensors of the back in millimetres; 0 stands for 50.
+	MuscleArmMm uint32 `protobuf:"varint,2,opt,name=muscle_arm_mm,json=muscleArmMm,proto3" json:"muscle_arm_mm,omitempty"`
+	// How far before the ankles the load is held, in millimetres; 0 stands for 250, the least of the revised lifting equation.
+	ForwardMm     uint32 `protobuf:"varint,3,opt,name=forward_mm,json=forwardMm,proto3" json:"forward_mm,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CompressionLimit) Reset() {
+	*x = CompressionLimit{}
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CompressionLimit) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CompressionLimit) ProtoMessage() {}
+
+func (x *CompressionLimit) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CompressionLimit.ProtoReflect.Descriptor instead.
+func (*CompressionLimit) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *CompressionLimit) GetCriterionNewtons() uint32 {
+	if x != nil {
+		return x.CriterionNewtons
+	}
+	return 0
+}
+
+func (x *CompressionLimit) GetMuscleArmMm() uint32 {
+	if x != nil {
+		return x.MuscleArmMm
+	}
+	return 0
+}
+
+func (x *CompressionLimit) GetForwardMm() uint32 {
+	if x != nil {
+		return x.ForwardMm
+	}
+	return 0
+}
+
+// CapacityError is how far a measured capacity is off for no reason but measuring.
+type CapacityError struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Standard error of measurement, more than nothing.
+	StandardError *Mass `protobuf:"bytes,1,opt,name=standard_error,json=standardError,proto3" json:"standard_error,omitempty"`
+	// Where the figure is from: a clinic's own repeated tests, or a publication.
+	Source        string `protobuf:"bytes,2,opt,name=source,proto3" json:"source,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CapacityError) Reset() {
+	*x = CapacityError{}
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CapacityError) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CapacityError) ProtoMessage() {}
+
+func (x *CapacityError) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CapacityError.ProtoReflect.Descriptor instead.
+func (*CapacityError) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *CapacityError) GetStandardError() *Mass {
+	if x != nil {
+		return x.StandardError
+	}
+	return nil
+}
+
+func (x *CapacityError) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
 // ScreeningLimits are the highest values with which a session may begin; 0 for no limit. Above one the session is refused unless a licensed
 // clinician overrides it with a reason.
 type ScreeningLimits struct {
@@ -566,7 +732,7 @@ type ScreeningLimits struct {
 
 func (x *ScreeningLimits) Reset() {
 	*x = ScreeningLimits{}
-	mi := &file_ponderal_v1_protocols_proto_msgTypes[3]
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -578,7 +744,7 @@ func (x *ScreeningLimits) String() string {
 func (*ScreeningLimits) ProtoMessage() {}
 
 func (x *ScreeningLimits) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_protocols_proto_msgTypes[3]
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -591,7 +757,7 @@ func (x *ScreeningLimits) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ScreeningLimits.ProtoReflect.Descriptor instead.
 func (*ScreeningLimits) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{3}
+	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *ScreeningLimits) GetRestingHeartRateBpm() uint32 {
@@ -627,7 +793,7 @@ type CalibrationLimit struct {
 
 func (x *CalibrationLimit) Reset() {
 	*x = CalibrationLimit{}
-	mi := &file_ponderal_v1_protocols_proto_msgTypes[4]
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -639,7 +805,7 @@ func (x *CalibrationLimit) String() string {
 func (*CalibrationLimit) ProtoMessage() {}
 
 func (x *CalibrationLimit) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_protocols_proto_msgTypes[4]
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -652,7 +818,7 @@ func (x *CalibrationLimit) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CalibrationLimit.ProtoReflect.Descriptor instead.
 func (*CalibrationLimit) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{4}
+	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *CalibrationLimit) GetDays() uint32 {
@@ -682,7 +848,7 @@ type PublishedProtocol struct {
 
 func (x *PublishedProtocol) Reset() {
 	*x = PublishedProtocol{}
-	mi := &file_ponderal_v1_protocols_proto_msgTypes[5]
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -694,7 +860,7 @@ func (x *PublishedProtocol) String() string {
 func (*PublishedProtocol) ProtoMessage() {}
 
 func (x *PublishedProtocol) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_protocols_proto_msgTypes[5]
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -707,7 +873,7 @@ func (x *PublishedProtocol) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PublishedProtocol.ProtoReflect.Descriptor instead.
 func (*PublishedProtocol) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{5}
+	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *PublishedProtocol) GetDigest() string {
@@ -740,7 +906,7 @@ type PublishProtocolRequest struct {
 
 func (x *PublishProtocolRequest) Reset() {
 	*x = PublishProtocolRequest{}
-	mi := &file_ponderal_v1_protocols_proto_msgTypes[6]
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -752,7 +918,7 @@ func (x *PublishProtocolRequest) String() string {
 func (*PublishProtocolRequest) ProtoMessage() {}
 
 func (x *PublishProtocolRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_protocols_proto_msgTypes[6]
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -765,7 +931,7 @@ func (x *PublishProtocolRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PublishProtocolRequest.ProtoReflect.Descriptor instead.
 func (*PublishProtocolRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{6}
+	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *PublishProtocolRequest) GetProtocol() *Protocol {
@@ -784,7 +950,7 @@ type PublishProtocolResponse struct {
 
 func (x *PublishProtocolResponse) Reset() {
 	*x = PublishProtocolResponse{}
-	mi := &file_ponderal_v1_protocols_proto_msgTypes[7]
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -796,7 +962,7 @@ func (x *PublishProtocolResponse) String() string {
 func (*PublishProtocolResponse) ProtoMessage() {}
 
 func (x *PublishProtocolResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_protocols_proto_msgTypes[7]
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -809,7 +975,7 @@ func (x *PublishProtocolResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PublishProtocolResponse.ProtoReflect.Descriptor instead.
 func (*PublishProtocolResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{7}
+	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *PublishProtocolResponse) GetProtocol() *PublishedProtocol {
@@ -828,7 +994,7 @@ type GetProtocolRequest struct {
 
 func (x *GetProtocolRequest) Reset() {
 	*x = GetProtocolRequest{}
-	mi := &file_ponderal_v1_protocols_proto_msgTypes[8]
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -840,7 +1006,7 @@ func (x *GetProtocolRequest) String() string {
 func (*GetProtocolRequest) ProtoMessage() {}
 
 func (x *GetProtocolRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_protocols_proto_msgTypes[8]
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -853,7 +1019,7 @@ func (x *GetProtocolRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetProtocolRequest.ProtoReflect.Descriptor instead.
 func (*GetProtocolRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{8}
+	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *GetProtocolRequest) GetDigest() string {
@@ -872,7 +1038,7 @@ type GetProtocolResponse struct {
 
 func (x *GetProtocolResponse) Reset() {
 	*x = GetProtocolResponse{}
-	mi := &file_ponderal_v1_protocols_proto_msgTypes[9]
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -884,7 +1050,7 @@ func (x *GetProtocolResponse) String() string {
 func (*GetProtocolResponse) ProtoMessage() {}
 
 func (x *GetProtocolResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_protocols_proto_msgTypes[9]
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -897,7 +1063,7 @@ func (x *GetProtocolResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetProtocolResponse.ProtoReflect.Descriptor instead.
 func (*GetProtocolResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{9}
+	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *GetProtocolResponse) GetProtocol() *PublishedProtocol {
@@ -916,7 +1082,7 @@ type ListProtocolsRequest struct {
 
 func (x *ListProtocolsRequest) Reset() {
 	*x = ListProtocolsRequest{}
-	mi := &file_ponderal_v1_protocols_proto_msgTypes[10]
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -928,7 +1094,7 @@ func (x *ListProtocolsRequest) String() string {
 func (*ListProtocolsRequest) ProtoMessage() {}
 
 func (x *ListProtocolsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_protocols_proto_msgTypes[10]
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -941,7 +1107,7 @@ func (x *ListProtocolsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListProtocolsRequest.ProtoReflect.Descriptor instead.
 func (*ListProtocolsRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{10}
+	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *ListProtocolsRequest) GetPage() *Page {
@@ -961,7 +1127,7 @@ type ListProtocolsResponse struct {
 
 func (x *ListProtocolsResponse) Reset() {
 	*x = ListProtocolsResponse{}
-	mi := &file_ponderal_v1_protocols_proto_msgTypes[11]
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -973,7 +1139,7 @@ func (x *ListProtocolsResponse) String() string {
 func (*ListProtocolsResponse) ProtoMessage() {}
 
 func (x *ListProtocolsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_protocols_proto_msgTypes[11]
+	mi := &file_ponderal_v1_protocols_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -986,7 +1152,7 @@ func (x *ListProtocolsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListProtocolsResponse.ProtoReflect.Descriptor instead.
 func (*ListProtocolsResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{11}
+	return file_ponderal_v1_protocols_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *ListProtocolsResponse) GetProtocols() []*PublishedProtocol {
@@ -1017,8 +1183,7 @@ const file_ponderal_v1_protocols_proto_rawDesc = "" +
 	"\x05limit\x12\x05\xbaH\x02\b\x01\"\x8a\x01\n" +
 	"\bLoadStep\x12E\n" +
 	"\x12from_effort_rating\x18\x01 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00$@)\x00\x00\x00\x00\x00\x00\x00\x00R\x10fromEffortRating\x127\n" +
-	"\tincrement\x18\x02 \x01(\v2\x11.ponderal.v1.MassB\x06\xbaH\x03\xc8\x01\x01R\tincrement\"\xf3\n" +
-	"\n" +
+	"\tincrement\x18\x02 \x01(\v2\x11.ponderal.v1.MassB\x06\xbaH\x03\xc8\x01\x01R\tincrement\"\xf7\v\n" +
 	"\bProtocol\x12\x1e\n" +
 	"\x04name\x18\x01 \x01(\tB\n" +
 	"\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x04name\x12>\n" +
@@ -1053,7 +1218,18 @@ const file_ponderal_v1_protocols_proto_rawDesc = "" +
 	"\x0eapplies_to_sex\x18\x17 \x01(\x0e2\x10.ponderal.v1.SexB\b\xbaH\x05\x82\x01\x02\x10\x01R\fappliesToSex\x12&\n" +
 	"\n" +
 	"max_trials\x18\x18 \x01(\rB\a\xbaH\x04*\x02\x18dR\tmaxTrials\x124\n" +
-	"\x16requires_more_possible\x18\x19 \x01(\bR\x14requiresMorePossible\"\xb0\x01\n" +
+	"\x16requires_more_possible\x18\x19 \x01(\bR\x14requiresMorePossible\x12?\n" +
+	"\vcompression\x18\x1a \x01(\v2\x1d.ponderal.v1.CompressionLimitR\vcompression\x12A\n" +
+	"\x0ecapacity_error\x18\x1b \x01(\v2\x1a.ponderal.v1.CapacityErrorR\rcapacityError\"\xad\x01\n" +
+	"\x10CompressionLimit\x128\n" +
+	"\x11criterion_newtons\x18\x01 \x01(\rB\v\xbaH\b*\x06\x18\x90N(\xe8\aR\x10criterionNewtons\x120\n" +
+	"\rmuscle_arm_mm\x18\x02 \x01(\rB\f\xbaH\t\xd8\x01\x01*\x04\x18d(\x1eR\vmuscleArmMm\x12-\n" +
+	"\n" +
+	"forward_mm\x18\x03 \x01(\rB\x0e\xbaH\v\xd8\x01\x01*\x06\x18\xe8\a(\xfa\x01R\tforwardMm\"u\n" +
+	"\rCapacityError\x12@\n" +
+	"\x0estandard_error\x18\x01 \x01(\v2\x11.ponderal.v1.MassB\x06\xbaH\x03\xc8\x01\x01R\rstandardError\x12\"\n" +
+	"\x06source\x18\x02 \x01(\tB\n" +
+	"\xbaH\ar\x05\x10\x03\x18\xf4\x03R\x06source\"\xb0\x01\n" +
 	"\x0fScreeningLimits\x12=\n" +
 	"\x16resting_heart_rate_bpm\x18\x01 \x01(\rB\b\xbaH\x05*\x03\x18\xfa\x01R\x13restingHeartRateBpm\x12-\n" +
 	"\rsystolic_mmhg\x18\x02 \x01(\rB\b\xbaH\x05*\x03\x18\xac\x02R\fsystolicMmhg\x12/\n" +
@@ -1079,11 +1255,18 @@ const file_ponderal_v1_protocols_proto_rawDesc = "" +
 	"\x15ListProtocolsResponse\x12<\n" +
 	"\tprotocols\x18\x01 \x03(\v2\x1e.ponderal.v1.PublishedProtocolR\tprotocols\x12\x1f\n" +
 	"\vnext_cursor\x18\x02 \x01(\tR\n" +
-	"nextCursor*{\n" +
+	"nextCursor*\x8d\x03\n" +
 	"\x10HeartRateFormula\x12\"\n" +
 	"\x1eHEART_RATE_FORMULA_UNSPECIFIED\x10\x00\x12\x1f\n" +
 	"\x1bHEART_RATE_FORMULA_FOX_1971\x10\x01\x12\"\n" +
-	"\x1eHEART_RATE_FORMULA_TANAKA_2001\x10\x02*j\n" +
+	"\x1eHEART_RATE_FORMULA_TANAKA_2001\x10\x02\x12#\n" +
+	"\x1fHEART_RATE_FORMULA_GELLISH_2007\x10\x03\x12-\n" +
+	")HEART_RATE_FORMULA_GELLISH_2007_QUADRATIC\x10\x04\x12(\n" +
+	"$HEART_RATE_FORMULA_GULATI_2010_WOMEN\x10\x05\x12$\n" +
+	" HEART_RATE_FORMULA_SYDO_2014_MEN\x10\x06\x12&\n" +
+	"\"HEART_RATE_FORMULA_SYDO_2014_WOMEN\x10\a\x12\x1f\n" +
+	"\x1bHEART_RATE_FORMULA_ZHU_2010\x10\b\x12#\n" +
+	"\x1fHEART_RATE_FORMULA_BETA_BLOCKER\x10\t*j\n" +
 	"\x0eRepetitionKind\x12\x1f\n" +
 	"\x1bREPETITION_KIND_UNSPECIFIED\x10\x00\x12\x1c\n" +
 	"\x18REPETITION_KIND_MOVEMENT\x10\x01\x12\x19\n" +
@@ -1109,62 +1292,67 @@ func file_ponderal_v1_protocols_proto_rawDescGZIP() []byte {
 }
 
 var file_ponderal_v1_protocols_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_ponderal_v1_protocols_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
+var file_ponderal_v1_protocols_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
 var file_ponderal_v1_protocols_proto_goTypes = []any{
 	(HeartRateFormula)(0),           // 0: ponderal.v1.HeartRateFormula
 	(RepetitionKind)(0),             // 1: ponderal.v1.RepetitionKind
 	(*HeartRateLimit)(nil),          // 2: ponderal.v1.HeartRateLimit
 	(*LoadStep)(nil),                // 3: ponderal.v1.LoadStep
 	(*Protocol)(nil),                // 4: ponderal.v1.Protocol
-	(*ScreeningLimits)(nil),         // 5: ponderal.v1.ScreeningLimits
-	(*CalibrationLimit)(nil),        // 6: ponderal.v1.CalibrationLimit
-	(*PublishedProtocol)(nil),       // 7: ponderal.v1.PublishedProtocol
-	(*PublishProtocolRequest)(nil),  // 8: ponderal.v1.PublishProtocolRequest
-	(*PublishProtocolResponse)(nil), // 9: ponderal.v1.PublishProtocolResponse
-	(*GetProtocolRequest)(nil),      // 10: ponderal.v1.GetProtocolRequest
-	(*GetProtocolResponse)(nil),     // 11: ponderal.v1.GetProtocolResponse
-	(*ListProtocolsRequest)(nil),    // 12: ponderal.v1.ListProtocolsRequest
-	(*ListProtocolsResponse)(nil),   // 13: ponderal.v1.ListProtocolsResponse
-	(*Mass)(nil),                    // 14: ponderal.v1.Mass
-	(Zone)(0),                       // 15: ponderal.v1.Zone
-	(Pace)(0),                       // 16: ponderal.v1.Pace
-	(Sex)(0),                        // 17: ponderal.v1.Sex
-	(*Revision)(nil),                // 18: ponderal.v1.Revision
-	(*Page)(nil),                    // 19: ponderal.v1.Page
+	(*CompressionLimit)(nil),        // 5: ponderal.v1.CompressionLimit
+	(*CapacityError)(nil),           // 6: ponderal.v1.CapacityError
+	(*ScreeningLimits)(nil),         // 7: ponderal.v1.ScreeningLimits
+	(*CalibrationLimit)(nil),        // 8: ponderal.v1.CalibrationLimit
+	(*PublishedProtocol)(nil),       // 9: ponderal.v1.PublishedProtocol
+	(*PublishProtocolRequest)(nil),  // 10: ponderal.v1.PublishProtocolRequest
+	(*PublishProtocolResponse)(nil), // 11: ponderal.v1.PublishProtocolResponse
+	(*GetProtocolRequest)(nil),      // 12: ponderal.v1.GetProtocolRequest
+	(*GetProtocolResponse)(nil),     // 13: ponderal.v1.GetProtocolResponse
+	(*ListProtocolsRequest)(nil),    // 14: ponderal.v1.ListProtocolsRequest
+	(*ListProtocolsResponse)(nil),   // 15: ponderal.v1.ListProtocolsResponse
+	(*Mass)(nil),                    // 16: ponderal.v1.Mass
+	(Zone)(0),                       // 17: ponderal.v1.Zone
+	(Pace)(0),                       // 18: ponderal.v1.Pace
+	(Sex)(0),                        // 19: ponderal.v1.Sex
+	(*Revision)(nil),                // 20: ponderal.v1.Revision
+	(*Page)(nil),                    // 21: ponderal.v1.Page
 }
 var file_ponderal_v1_protocols_proto_depIdxs = []int32{
 	0,  // 0: ponderal.v1.HeartRateLimit.formula:type_name -> ponderal.v1.HeartRateFormula
-	14, // 1: ponderal.v1.LoadStep.increment:type_name -> ponderal.v1.Mass
-	15, // 2: ponderal.v1.Protocol.zones:type_name -> ponderal.v1.Zone
-	16, // 3: ponderal.v1.Protocol.pace:type_name -> ponderal.v1.Pace
-	14, // 4: ponderal.v1.Protocol.start_load:type_name -> ponderal.v1.Mass
+	16, // 1: ponderal.v1.LoadStep.increment:type_name -> ponderal.v1.Mass
+	17, // 2: ponderal.v1.Protocol.zones:type_name -> ponderal.v1.Zone
+	18, // 3: ponderal.v1.Protocol.pace:type_name -> ponderal.v1.Pace
+	16, // 4: ponderal.v1.Protocol.start_load:type_name -> ponderal.v1.Mass
 	3,  // 5: ponderal.v1.Protocol.steps:type_name -> ponderal.v1.LoadStep
 	2,  // 6: ponderal.v1.Protocol.heart_rate_limit:type_name -> ponderal.v1.HeartRateLimit
-	14, // 7: ponderal.v1.Protocol.load_ceiling:type_name -> ponderal.v1.Mass
+	16, // 7: ponderal.v1.Protocol.load_ceiling:type_name -> ponderal.v1.Mass
 	1,  // 8: ponderal.v1.Protocol.repetition_is:type_name -> ponderal.v1.RepetitionKind
 	2,  // 9: ponderal.v1.Protocol.heart_rate_start_limit:type_name -> ponderal.v1.HeartRateLimit
-	14, // 10: ponderal.v1.Protocol.back_off:type_name -> ponderal.v1.Mass
-	5,  // 11: ponderal.v1.Protocol.screening_limits:type_name -> ponderal.v1.ScreeningLimits
-	6,  // 12: ponderal.v1.Protocol.calibration:type_name -> ponderal.v1.CalibrationLimit
-	17, // 13: ponderal.v1.Protocol.applies_to_sex:type_name -> ponderal.v1.Sex
-	4,  // 14: ponderal.v1.PublishedProtocol.protocol:type_name -> ponderal.v1.Protocol
-	18, // 15: ponderal.v1.PublishedProtocol.revision:type_name -> ponderal.v1.Revision
-	4,  // 16: ponderal.v1.PublishProtocolRequest.protocol:type_name -> ponderal.v1.Protocol
-	7,  // 17: ponderal.v1.PublishProtocolResponse.protocol:type_name -> ponderal.v1.PublishedProtocol
-	7,  // 18: ponderal.v1.GetProtocolResponse.protocol:type_name -> ponderal.v1.PublishedProtocol
-	19, // 19: ponderal.v1.ListProtocolsRequest.page:type_name -> ponderal.v1.Page
-	7,  // 20: ponderal.v1.ListProtocolsResponse.protocols:type_name -> ponderal.v1.PublishedProtocol
-	8,  // 21: ponderal.v1.ProtocolService.PublishProtocol:input_type -> ponderal.v1.PublishProtocolRequest
-	10, // 22: ponderal.v1.ProtocolService.GetProtocol:input_type -> ponderal.v1.GetProtocolRequest
-	12, // 23: ponderal.v1.ProtocolService.ListProtocols:input_type -> ponderal.v1.ListProtocolsRequest
-	9,  // 24: ponderal.v1.ProtocolService.PublishProtocol:output_type -> ponderal.v1.PublishProtocolResponse
-	11, // 25: ponderal.v1.ProtocolService.GetProtocol:output_type -> ponderal.v1.GetProtocolResponse
-	13, // 26: ponderal.v1.ProtocolService.ListProtocols:output_type -> ponderal.v1.ListProtocolsResponse
-	24, // [24:27] is the sub-list for method output_type
-	21, // [21:24] is the sub-list for method input_type
-	21, // [21:21] is the sub-list for extension type_name
-	21, // [21:21] is the sub-list for extension extendee
-	0,  // [0:21] is the sub-list for field type_name
+	16, // 10: ponderal.v1.Protocol.back_off:type_name -> ponderal.v1.Mass
+	7,  // 11: ponderal.v1.Protocol.screening_limits:type_name -> ponderal.v1.ScreeningLimits
+	8,  // 12: ponderal.v1.Protocol.calibration:type_name -> ponderal.v1.CalibrationLimit
+	19, // 13: ponderal.v1.Protocol.applies_to_sex:type_name -> ponderal.v1.Sex
+	5,  // 14: ponderal.v1.Protocol.compression:type_name -> ponderal.v1.CompressionLimit
+	6,  // 15: ponderal.v1.Protocol.capacity_error:type_name -> ponderal.v1.CapacityError
+	16, // 16: ponderal.v1.CapacityError.standard_error:type_name -> ponderal.v1.Mass
+	4,  // 17: ponderal.v1.PublishedProtocol.protocol:type_name -> ponderal.v1.Protocol
+	20, // 18: ponderal.v1.PublishedProtocol.revision:type_name -> ponderal.v1.Revision
+	4,  // 19: ponderal.v1.PublishProtocolRequest.protocol:type_name -> ponderal.v1.Protocol
+	9,  // 20: ponderal.v1.PublishProtocolResponse.protocol:type_name -> ponderal.v1.PublishedProtocol
+	9,  // 21: ponderal.v1.GetProtocolResponse.protocol:type_name -> ponderal.v1.PublishedProtocol
+	21, // 22: ponderal.v1.ListProtocolsRequest.page:type_name -> ponderal.v1.Page
+	9,  // 23: ponderal.v1.ListProtocolsResponse.protocols:type_name -> ponderal.v1.PublishedProtocol
+	10, // 24: ponderal.v1.ProtocolService.PublishProtocol:input_type -> ponderal.v1.PublishProtocolRequest
+	12, // 25: ponderal.v1.ProtocolService.GetProtocol:input_type -> ponderal.v1.GetProtocolRequest
+	14, // 26: ponderal.v1.ProtocolService.ListProtocols:input_type -> ponderal.v1.ListProtocolsRequest
+	11, // 27: ponderal.v1.ProtocolService.PublishProtocol:output_type -> ponderal.v1.PublishProtocolResponse
+	13, // 28: ponderal.v1.ProtocolService.GetProtocol:output_type -> ponderal.v1.GetProtocolResponse
+	15, // 29: ponderal.v1.ProtocolService.ListProtocols:output_type -> ponderal.v1.ListProtocolsResponse
+	27, // [27:30] is the sub-list for method output_type
+	24, // [24:27] is the sub-list for method input_type
+	24, // [24:24] is the sub-list for extension type_name
+	24, // [24:24] is the sub-list for extension extendee
+	0,  // [0:24] is the sub-list for field type_name
 }
 
 func init() { file_ponderal_v1_protocols_proto_init() }
@@ -1185,7 +1373,7 @@ func file_ponderal_v1_protocols_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_ponderal_v1_protocols_proto_rawDesc), len(file_ponderal_v1_protocols_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   12,
+			NumMessages:   14,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -220,6 +220,72 @@ func (Stop) EnumDescriptor() ([]byte, []int) {
 	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{2}
 }
 
+// BoutEnd is why a bout in a position ended.
+type BoutEnd int32
+
+const (
+	BoutEnd_BOUT_END_UNSPECIFIED BoutEnd = 0
+	// The time that was asked for was done.
+	BoutEnd_BOUT_END_COMPLETED BoutEnd = 1
+	// The client wanted no more.
+	BoutEnd_BOUT_END_VOLITIONAL BoutEnd = 2
+	BoutEnd_BOUT_END_SYMPTOM    BoutEnd = 3
+	// The posture or the movement was no longer steady.
+	BoutEnd_BOUT_END_MECHANICS  BoutEnd = 4
+	BoutEnd_BOUT_END_HEART_RATE BoutEnd = 5
+	// Time, equipment, an interruption.
+	BoutEnd_BOUT_END_ADMINISTRATIVE BoutEnd = 6
+)
+
+// Enum value maps for BoutEnd.
+var (
+	BoutEnd_name = map[int32]string{
+		0: "BOUT_END_UNSPECIFIED",
+		1: "BOUT_END_COMPLETED",
+		2: "BOUT_END_VOLITIONAL",
+		3: "BOUT_END_SYMPTOM",
+		4: "BOUT_END_MECHANICS",
+		5: "BOUT_END_HEART_RATE",
+		6: "BOUT_END_ADMINISTRATIVE",
+	}
+	BoutEnd_value = map[string]int32{
+		"BOUT_END_UNSPECIFIED":    0,
+		"BOUT_END_COMPLETED":      1,
+		"BOUT_END_VOLITIONAL":     2,
+		"BOUT_END_SYMPTOM":        3,
+		"BOUT_END_MECHANICS":      4,
+		"BOUT_END_HEART_RATE":     5,
+		"BOUT_END_ADMINISTRATIVE": 6,
+	}
+)
+
+func (x BoutEnd) Enum() *BoutEnd {
+	p := new(BoutEnd)
+	*p = x
+	return p
+}
+
+func (x BoutEnd) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (BoutEnd) Descriptor() protoreflect.EnumDescriptor {
+	return file_ponderal_v1_sessions_proto_enumTypes[3].Descriptor()
+}
+
+func (BoutEnd) Type() protoreflect.EnumType {
+	return &file_ponderal_v1_sessions_proto_enumTypes[3]
+}
+
+func (x BoutEnd) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use BoutEnd.Descriptor instead.
+func (BoutEnd) EnumDescriptor() ([]byte, []int) {
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{3}
+}
+
 // Outcome of a push.
 type PushSessionResponse_Outcome int32
 
@@ -255,11 +321,11 @@ func (x PushSessionResponse_Outcome) String() string {
 }
 
 func (PushSessionResponse_Outcome) Descriptor() protoreflect.EnumDescriptor {
-	return file_ponderal_v1_sessions_proto_enumTypes[3].Descriptor()
+	return file_ponderal_v1_sessions_proto_enumTypes[4].Descriptor()
 }
 
 func (PushSessionResponse_Outcome) Type() protoreflect.EnumType {
-	return &file_ponderal_v1_sessions_proto_enumTypes[3]
+	return &file_ponderal_v1_sessions_proto_enumTypes[4]
 }
 
 func (x PushSessionResponse_Outcome) Number() protoreflect.EnumNumber {
@@ -268,7 +334,7 @@ func (x PushSessionResponse_Outcome) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use PushSessionResponse_Outcome.Descriptor instead.
 func (PushSessionResponse_Outcome) EnumDescriptor() ([]byte, []int) {
-	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{6, 0}
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{11, 0}
 }
 
 // MechanicsSign is a sign with its grade.
@@ -354,9 +420,13 @@ type Trial struct {
 	// Neither side knew the load.
 	Blinded bool `protobuf:"varint,12,opt,name=blinded,proto3" json:"blinded,omitempty"`
 	// Why a required measurement is missing, when the trial was closed without it.
-	ClosedReason  string `protobuf:"bytes,13,opt,name=closed_reason,json=closedReason,proto3" json:"closed_reason,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	ClosedReason string `protobuf:"bytes,13,opt,name=closed_reason,json=closedReason,proto3" json:"closed_reason,omitempty"`
+	// Heart rate just before the trial, beats per minute.
+	StartHeartRateBpm *uint32 `protobuf:"varint,14,opt,name=start_heart_rate_bpm,json=startHeartRateBpm,proto3,oneof" json:"start_heart_rate_bpm,omitempty"`
+	// Heart rate once it no longer rose, in a trial that lasts minutes; beats per minute. The aerobic demand is worked out from it.
+	SteadyHeartRateBpm *uint32 `protobuf:"varint,15,opt,name=steady_heart_rate_bpm,json=steadyHeartRateBpm,proto3,oneof" json:"steady_heart_rate_bpm,omitempty"`
+	unknownFields      protoimpl.UnknownFields
+	sizeCache          protoimpl.SizeCache
 }
 
 func (x *Trial) Reset() {
@@ -480,6 +550,20 @@ func (x *Trial) GetClosedReason() string {
 	return ""
 }
 
+func (x *Trial) GetStartHeartRateBpm() uint32 {
+	if x != nil && x.StartHeartRateBpm != nil {
+		return *x.StartHeartRateBpm
+	}
+	return 0
+}
+
+func (x *Trial) GetSteadyHeartRateBpm() uint32 {
+	if x != nil && x.SteadyHeartRateBpm != nil {
+		return *x.SteadyHeartRateBpm
+	}
+	return 0
+}
+
 // Series is one progressive test.
 type Series struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -594,8 +678,12 @@ type Screening struct {
 	RateLimitingDrug bool `protobuf:"varint,4,opt,name=rate_limiting_drug,json=rateLimitingDrug,proto3" json:"rate_limiting_drug,omitempty"`
 	// Why a licensed clinician let the test go on in spite of a failed screening.
 	OverrideReason string `protobuf:"bytes,5,opt,name=override_reason,json=overrideReason,proto3" json:"override_reason,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// Red flags reported or seen before the session.
+	Symptoms []Symptom `protobuf:"varint,6,rep,packed,name=symptoms,proto3,enum=ponderal.v1.Symptom" json:"symptoms,omitempty"`
+	// Member who answers for the override: of the clinic, with a credential. Only with a reason.
+	OverrideBy    string `protobuf:"bytes,7,opt,name=override_by,json=overrideBy,proto3" json:"override_by,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Screening) Reset() {
@@ -663,6 +751,461 @@ func (x *Screening) GetOverrideReason() string {
 	return ""
 }
 
+func (x *Screening) GetSymptoms() []Symptom {
+	if x != nil {
+		return x.Symptoms
+	}
+	return nil
+}
+
+func (x *Screening) GetOverrideBy() string {
+	if x != nil {
+		return x.OverrideBy
+	}
+	return ""
+}
+
+// BodyMeasures are taken at the visit, in shoes off.
+type BodyMeasures struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Stature in millimetres, 1000 to 2500; 0 where not measured.
+	StatureMm uint32 `protobuf:"varint,1,opt,name=stature_mm,json=statureMm,proto3" json:"stature_mm,omitempty"`
+	// Mass of the body, 20 to 350 kg; absent where not measured.
+	BodyMass      *Mass `protobuf:"bytes,2,opt,name=body_mass,json=bodyMass,proto3" json:"body_mass,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BodyMeasures) Reset() {
+	*x = BodyMeasures{}
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BodyMeasures) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BodyMeasures) ProtoMessage() {}
+
+func (x *BodyMeasures) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BodyMeasures.ProtoReflect.Descriptor instead.
+func (*BodyMeasures) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *BodyMeasures) GetStatureMm() uint32 {
+	if x != nil {
+		return x.StatureMm
+	}
+	return 0
+}
+
+func (x *BodyMeasures) GetBodyMass() *Mass {
+	if x != nil {
+		return x.BodyMass
+	}
+	return nil
+}
+
+// HandTrial is one reading.
+type HandTrial struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// 1, 2, 3 ... in the order of measuring.
+	Number uint32                 `protobuf:"varint,1,opt,name=number,proto3" json:"number,omitempty"`
+	At     *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=at,proto3" json:"at,omitempty"`
+	// Handle position, 1 the narrowest to 5; 0 where the gauge has none. Every trial of five positions has one.
+	HandlePosition uint32 `protobuf:"varint,3,opt,name=handle_position,json=handlePosition,proto3" json:"handle_position,omitempty"`
+	// The force as the mass that weighs as much: more than nothing, at most 200 kg.
+	Reading *Mass `protobuf:"bytes,4,opt,name=reading,proto3" json:"reading,omitempty"`
+	// The client's rating of the effort, 0 to 10 in halves.
+	EffortRating  *float64  `protobuf:"fixed64,5,opt,name=effort_rating,json=effortRating,proto3,oneof" json:"effort_rating,omitempty"`
+	Symptoms      []Symptom `protobuf:"varint,6,rep,packed,name=symptoms,proto3,enum=ponderal.v1.Symptom" json:"symptoms,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *HandTrial) Reset() {
+	*x = HandTrial{}
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *HandTrial) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*HandTrial) ProtoMessage() {}
+
+func (x *HandTrial) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use HandTrial.ProtoReflect.Descriptor instead.
+func (*HandTrial) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *HandTrial) GetNumber() uint32 {
+	if x != nil {
+		return x.Number
+	}
+	return 0
+}
+
+func (x *HandTrial) GetAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.At
+	}
+	return nil
+}
+
+func (x *HandTrial) GetHandlePosition() uint32 {
+	if x != nil {
+		return x.HandlePosition
+	}
+	return 0
+}
+
+func (x *HandTrial) GetReading() *Mass {
+	if x != nil {
+		return x.Reading
+	}
+	return nil
+}
+
+func (x *HandTrial) GetEffortRating() float64 {
+	if x != nil && x.EffortRating != nil {
+		return *x.EffortRating
+	}
+	return 0
+}
+
+func (x *HandTrial) GetSymptoms() []Symptom {
+	if x != nil {
+		return x.Symptoms
+	}
+	return nil
+}
+
+// HandSeries is a test of grip or pinch strength of one hand.
+type HandSeries struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// 1, 2, 3 ... among the hand series of the session.
+	Number    uint32        `protobuf:"varint,1,opt,name=number,proto3" json:"number,omitempty"`
+	Measure   HandMeasure   `protobuf:"varint,2,opt,name=measure,proto3,enum=ponderal.v1.HandMeasure" json:"measure,omitempty"`
+	Hand      Hand          `protobuf:"varint,3,opt,name=hand,proto3,enum=ponderal.v1.Hand" json:"hand,omitempty"`
+	Procedure HandProcedure `protobuf:"varint,4,opt,name=procedure,proto3,enum=ponderal.v1.HandProcedure" json:"procedure,omitempty"`
+	// Whether it is the dominant hand; absent where not asked.
+	Dominant *bool `protobuf:"varint,5,opt,name=dominant,proto3,oneof" json:"dominant,omitempty"`
+	// What it was measured with, as the clinic names it.
+	Instrument string `protobuf:"bytes,6,opt,name=instrument,proto3" json:"instrument,omitempty"`
+	// Calendar date of the instrument's last calibration, YYYY-MM-DD; empty where not known.
+	InstrumentVerifiedOn string       `protobuf:"bytes,7,opt,name=instrument_verified_on,json=instrumentVerifiedOn,proto3" json:"instrument_verified_on,omitempty"`
+	Note                 string       `protobuf:"bytes,8,opt,name=note,proto3" json:"note,omitempty"`
+	Trials               []*HandTrial `protobuf:"bytes,9,rep,name=trials,proto3" json:"trials,omitempty"`
+	unknownFields        protoimpl.UnknownFields
+	sizeCache            protoimpl.SizeCache
+}
+
+func (x *HandSeries) Reset() {
+	*x = HandSeries{}
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *HandSeries) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*HandSeries) ProtoMessage() {}
+
+func (x *HandSeries) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use HandSeries.ProtoReflect.Descriptor instead.
+func (*HandSeries) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *HandSeries) GetNumber() uint32 {
+	if x != nil {
+		return x.Number
+	}
+	return 0
+}
+
+func (x *HandSeries) GetMeasure() HandMeasure {
+	if x != nil {
+		return x.Measure
+	}
+	return HandMeasure_HAND_MEASURE_UNSPECIFIED
+}
+
+func (x *HandSeries) GetHand() Hand {
+	if x != nil {
+		return x.Hand
+	}
+	return Hand_HAND_UNSPECIFIED
+}
+
+func (x *HandSeries) GetProcedure() HandProcedure {
+	if x != nil {
+		return x.Procedure
+	}
+	return HandProcedure_HAND_PROCEDURE_UNSPECIFIED
+}
+
+func (x *HandSeries) GetDominant() bool {
+	if x != nil && x.Dominant != nil {
+		return *x.Dominant
+	}
+	return false
+}
+
+func (x *HandSeries) GetInstrument() string {
+	if x != nil {
+		return x.Instrument
+	}
+	return ""
+}
+
+func (x *HandSeries) GetInstrumentVerifiedOn() string {
+	if x != nil {
+		return x.InstrumentVerifiedOn
+	}
+	return ""
+}
+
+func (x *HandSeries) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
+func (x *HandSeries) GetTrials() []*HandTrial {
+	if x != nil {
+		return x.Trials
+	}
+	return nil
+}
+
+// Bout is one stretch of time in a position.
+type Bout struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// 1, 2, 3 ... in the order of testing.
+	Number uint32                 `protobuf:"varint,1,opt,name=number,proto3" json:"number,omitempty"`
+	At     *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=at,proto3" json:"at,omitempty"`
+	// How long it was asked for, in seconds.
+	AskedSeconds uint32 `protobuf:"varint,3,opt,name=asked_seconds,json=askedSeconds,proto3" json:"asked_seconds,omitempty"`
+	// How long it was kept up, in seconds; not more than asked for.
+	KeptSeconds   uint32    `protobuf:"varint,4,opt,name=kept_seconds,json=keptSeconds,proto3" json:"kept_seconds,omitempty"`
+	EndedBy       BoutEnd   `protobuf:"varint,5,opt,name=ended_by,json=endedBy,proto3,enum=ponderal.v1.BoutEnd" json:"ended_by,omitempty"`
+	EffortRating  *float64  `protobuf:"fixed64,6,opt,name=effort_rating,json=effortRating,proto3,oneof" json:"effort_rating,omitempty"`
+	HeartRateBpm  *uint32   `protobuf:"varint,7,opt,name=heart_rate_bpm,json=heartRateBpm,proto3,oneof" json:"heart_rate_bpm,omitempty"`
+	Symptoms      []Symptom `protobuf:"varint,8,rep,packed,name=symptoms,proto3,enum=ponderal.v1.Symptom" json:"symptoms,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Bout) Reset() {
+	*x = Bout{}
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Bout) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Bout) ProtoMessage() {}
+
+func (x *Bout) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Bout.ProtoReflect.Descriptor instead.
+func (*Bout) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *Bout) GetNumber() uint32 {
+	if x != nil {
+		return x.Number
+	}
+	return 0
+}
+
+func (x *Bout) GetAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.At
+	}
+	return nil
+}
+
+func (x *Bout) GetAskedSeconds() uint32 {
+	if x != nil {
+		return x.AskedSeconds
+	}
+	return 0
+}
+
+func (x *Bout) GetKeptSeconds() uint32 {
+	if x != nil {
+		return x.KeptSeconds
+	}
+	return 0
+}
+
+func (x *Bout) GetEndedBy() BoutEnd {
+	if x != nil {
+		return x.EndedBy
+	}
+	return BoutEnd_BOUT_END_UNSPECIFIED
+}
+
+func (x *Bout) GetEffortRating() float64 {
+	if x != nil && x.EffortRating != nil {
+		return *x.EffortRating
+	}
+	return 0
+}
+
+func (x *Bout) GetHeartRateBpm() uint32 {
+	if x != nil && x.HeartRateBpm != nil {
+		return *x.HeartRateBpm
+	}
+	return 0
+}
+
+func (x *Bout) GetSymptoms() []Symptom {
+	if x != nil {
+		return x.Symptoms
+	}
+	return nil
+}
+
+// PositionSeries is a test of how much of a working day a position or movement is tolerated.
+type PositionSeries struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// 1, 2, 3 ... among the position series of the session.
+	Number   uint32   `protobuf:"varint,1,opt,name=number,proto3" json:"number,omitempty"`
+	Position Position `protobuf:"varint,2,opt,name=position,proto3,enum=ponderal.v1.Position" json:"position,omitempty"`
+	// The evaluator's judgement for a working day.
+	Rating Tolerance `protobuf:"varint,3,opt,name=rating,proto3,enum=ponderal.v1.Tolerance" json:"rating,omitempty"`
+	Note   string    `protobuf:"bytes,4,opt,name=note,proto3" json:"note,omitempty"`
+	// What was observed; none where the judgement rests on the rest of the visit, which the note then says.
+	Bouts         []*Bout `protobuf:"bytes,5,rep,name=bouts,proto3" json:"bouts,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PositionSeries) Reset() {
+	*x = PositionSeries{}
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PositionSeries) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PositionSeries) ProtoMessage() {}
+
+func (x *PositionSeries) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PositionSeries.ProtoReflect.Descriptor instead.
+func (*PositionSeries) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *PositionSeries) GetNumber() uint32 {
+	if x != nil {
+		return x.Number
+	}
+	return 0
+}
+
+func (x *PositionSeries) GetPosition() Position {
+	if x != nil {
+		return x.Position
+	}
+	return Position_POSITION_UNSPECIFIED
+}
+
+func (x *PositionSeries) GetRating() Tolerance {
+	if x != nil {
+		return x.Rating
+	}
+	return Tolerance_TOLERANCE_UNSPECIFIED
+}
+
+func (x *PositionSeries) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
+func (x *PositionSeries) GetBouts() []*Bout {
+	if x != nil {
+		return x.Bouts
+	}
+	return nil
+}
+
 // Session is one visit's tests.
 type Session struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -676,7 +1219,14 @@ type Session struct {
 	StartedAt   *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=started_at,json=startedAt,proto3" json:"started_at,omitempty"`
 	EndedAt     *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=ended_at,json=endedAt,proto3" json:"ended_at,omitempty"`
 	Screening   *Screening             `protobuf:"bytes,7,opt,name=screening,proto3" json:"screening,omitempty"`
-	Series      []*Series              `protobuf:"bytes,8,rep,name=series,proto3" json:"series,omitempty"`
+	// Tests with loads. A session has a series of some kind.
+	Series []*Series `protobuf:"bytes,8,rep,name=series,proto3" json:"series,omitempty"`
+	// Measured at the visit; ceilings by body mass and by the estimated compression of the spine need it.
+	Body *BodyMeasures `protobuf:"bytes,9,opt,name=body,proto3" json:"body,omitempty"`
+	// Grip and pinch strength.
+	HandSeries []*HandSeries `protobuf:"bytes,10,rep,name=hand_series,json=handSeries,proto3" json:"hand_series,omitempty"`
+	// Tolerance of positions and movements.
+	PositionSeries []*PositionSeries `protobuf:"bytes,11,rep,name=position_series,json=positionSeries,proto3" json:"position_series,omitempty"`
 	// Output only.
 	Revision      *Revision `protobuf:"bytes,15,opt,name=revision,proto3" json:"revision,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -685,7 +1235,7 @@ type Session struct {
 
 func (x *Session) Reset() {
 	*x = Session{}
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[4]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -697,7 +1247,7 @@ func (x *Session) String() string {
 func (*Session) ProtoMessage() {}
 
 func (x *Session) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[4]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -710,7 +1260,7 @@ func (x *Session) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Session.ProtoReflect.Descriptor instead.
 func (*Session) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{4}
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *Session) GetId() string {
@@ -769,6 +1319,27 @@ func (x *Session) GetSeries() []*Series {
 	return nil
 }
 
+func (x *Session) GetBody() *BodyMeasures {
+	if x != nil {
+		return x.Body
+	}
+	return nil
+}
+
+func (x *Session) GetHandSeries() []*HandSeries {
+	if x != nil {
+		return x.HandSeries
+	}
+	return nil
+}
+
+func (x *Session) GetPositionSeries() []*PositionSeries {
+	if x != nil {
+		return x.PositionSeries
+	}
+	return nil
+}
+
 func (x *Session) GetRevision() *Revision {
 	if x != nil {
 		return x.Revision
@@ -785,7 +1356,7 @@ type PushSessionRequest struct {
 
 func (x *PushSessionRequest) Reset() {
 	*x = PushSessionRequest{}
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[5]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -797,7 +1368,7 @@ func (x *PushSessionRequest) String() string {
 func (*PushSessionRequest) ProtoMessage() {}
 
 func (x *PushSessionRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[5]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -810,7 +1381,7 @@ func (x *PushSessionRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PushSessionRequest.ProtoReflect.Descriptor instead.
 func (*PushSessionRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{5}
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *PushSessionRequest) GetSession() *Session {
@@ -834,7 +1405,7 @@ type PushSessionResponse struct {
 
 func (x *PushSessionResponse) Reset() {
 	*x = PushSessionResponse{}
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[6]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -846,7 +1417,7 @@ func (x *PushSessionResponse) String() string {
 func (*PushSessionResponse) ProtoMessage() {}
 
 func (x *PushSessionResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[6]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -859,7 +1430,7 @@ func (x *PushSessionResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PushSessionResponse.ProtoReflect.Descriptor instead.
 func (*PushSessionResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{6}
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *PushSessionResponse) GetOutcome() PushSessionResponse_Outcome {
@@ -894,7 +1465,7 @@ type GetSessionRequest struct {
 
 func (x *GetSessionRequest) Reset() {
 	*x = GetSessionRequest{}
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[7]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -906,7 +1477,7 @@ func (x *GetSessionRequest) String() string {
 func (*GetSessionRequest) ProtoMessage() {}
 
 func (x *GetSessionRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[7]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -919,7 +1490,7 @@ func (x *GetSessionRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetSessionRequest.ProtoReflect.Descriptor instead.
 func (*GetSessionRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{7}
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *GetSessionRequest) GetId() string {
@@ -945,7 +1516,7 @@ type GetSessionResponse struct {
 
 func (x *GetSessionResponse) Reset() {
 	*x = GetSessionResponse{}
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[8]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -957,7 +1528,7 @@ func (x *GetSessionResponse) String() string {
 func (*GetSessionResponse) ProtoMessage() {}
 
 func (x *GetSessionResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[8]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -970,7 +1541,7 @@ func (x *GetSessionResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetSessionResponse.ProtoReflect.Descriptor instead.
 func (*GetSessionResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{8}
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *GetSessionResponse) GetSession() *Session {
@@ -989,7 +1560,7 @@ type ListSessionsRequest struct {
 
 func (x *ListSessionsRequest) Reset() {
 	*x = ListSessionsRequest{}
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[9]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1001,7 +1572,7 @@ func (x *ListSessionsRequest) String() string {
 func (*ListSessionsRequest) ProtoMessage() {}
 
 func (x *ListSessionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[9]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1014,7 +1585,7 @@ func (x *ListSessionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListSessionsRequest.ProtoReflect.Descriptor instead.
 func (*ListSessionsRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{9}
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *ListSessionsRequest) GetPage() *Page {
@@ -1038,7 +1609,7 @@ type ListSessionsResponse struct {
 
 func (x *ListSessionsResponse) Reset() {
 	*x = ListSessionsResponse{}
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[10]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1050,7 +1621,7 @@ func (x *ListSessionsResponse) String() string {
 func (*ListSessionsResponse) ProtoMessage() {}
 
 func (x *ListSessionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[10]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1063,7 +1634,7 @@ func (x *ListSessionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListSessionsResponse.ProtoReflect.Descriptor instead.
 func (*ListSessionsResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{10}
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *ListSessionsResponse) GetSessions() []*Session {
@@ -1103,7 +1674,7 @@ type CorrectTrialRequest struct {
 
 func (x *CorrectTrialRequest) Reset() {
 	*x = CorrectTrialRequest{}
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[11]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1115,7 +1686,7 @@ func (x *CorrectTrialRequest) String() string {
 func (*CorrectTrialRequest) ProtoMessage() {}
 
 func (x *CorrectTrialRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[11]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1128,7 +1699,7 @@ func (x *CorrectTrialRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectTrialRequest.ProtoReflect.Descriptor instead.
 func (*CorrectTrialRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{11}
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *CorrectTrialRequest) GetSessionId() string {
@@ -1178,7 +1749,7 @@ type CorrectTrialResponse struct {
 
 func (x *CorrectTrialResponse) Reset() {
 	*x = CorrectTrialResponse{}
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[12]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1190,7 +1761,7 @@ func (x *CorrectTrialResponse) String() string {
 func (*CorrectTrialResponse) ProtoMessage() {}
 
 func (x *CorrectTrialResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[12]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1203,7 +1774,7 @@ func (x *CorrectTrialResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectTrialResponse.ProtoReflect.Descriptor instead.
 func (*CorrectTrialResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{12}
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *CorrectTrialResponse) GetSession() *Session {
@@ -1227,6 +1798,228 @@ func (x *CorrectTrialResponse) GetDifferences() []*Difference {
 	return nil
 }
 
+type CorrectSessionRequest struct {
+	state     protoimpl.MessageState `protogen:"open.v1"`
+	SessionId string                 `protobuf:"bytes,1,opt,name=session_id,json=sessionId,proto3" json:"session_id,omitempty"`
+	// Revision of the session that the reviewer looked at.
+	ExpectedRevision uint32 `protobuf:"varint,2,opt,name=expected_revision,json=expectedRevision,proto3" json:"expected_revision,omitempty"`
+	// Why, for the audit log and the next result.
+	Reason string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Types that are valid to be assigned to Part:
+	//
+	//	*CorrectSessionRequest_Screening
+	//	*CorrectSessionRequest_Body
+	//	*CorrectSessionRequest_SeriesEnd_
+	//	*CorrectSessionRequest_HandSeries
+	//	*CorrectSessionRequest_PositionSeries
+	Part          isCorrectSessionRequest_Part `protobuf_oneof:"part"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CorrectSessionRequest) Reset() {
+	*x = CorrectSessionRequest{}
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CorrectSessionRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CorrectSessionRequest) ProtoMessage() {}
+
+func (x *CorrectSessionRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CorrectSessionRequest.ProtoReflect.Descriptor instead.
+func (*CorrectSessionRequest) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *CorrectSessionRequest) GetSessionId() string {
+	if x != nil {
+		return x.SessionId
+	}
+	return ""
+}
+
+func (x *CorrectSessionRequest) GetExpectedRevision() uint32 {
+	if x != nil {
+		return x.ExpectedRevision
+	}
+	return 0
+}
+
+func (x *CorrectSessionRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *CorrectSessionRequest) GetPart() isCorrectSessionRequest_Part {
+	if x != nil {
+		return x.Part
+	}
+	return nil
+}
+
+func (x *CorrectSessionRequest) GetScreening() *Screening {
+	if x != nil {
+		if x, ok := x.Part.(*CorrectSessionRequest_Screening); ok {
+			return x.Screening
+		}
+	}
+	return nil
+}
+
+func (x *CorrectSessionRequest) GetBody() *BodyMeasures {
+	if x != nil {
+		if x, ok := x.Part.(*CorrectSessionRequest_Body); ok {
+			return x.Body
+		}
+	}
+	return nil
+}
+
+func (x *CorrectSessionRequest) GetSeriesEnd() *CorrectSessionRequest_SeriesEnd {
+	if x != nil {
+		if x, ok := x.Part.(*CorrectSessionRequest_SeriesEnd_); ok {
+			return x.SeriesEnd
+		}
+	}
+	return nil
+}
+
+func (x *CorrectSessionRequest) GetHandSeries() *HandSeries {
+	if x != nil {
+		if x, ok := x.Part.(*CorrectSessionRequest_HandSeries); ok {
+			return x.HandSeries
+		}
+	}
+	return nil
+}
+
+func (x *CorrectSessionRequest) GetPositionSeries() *PositionSeries {
+	if x != nil {
+		if x, ok := x.Part.(*CorrectSessionRequest_PositionSeries); ok {
+			return x.PositionSeries
+		}
+	}
+	return nil
+}
+
+type isCorrectSessionRequest_Part interface {
+	isCorrectSessionRequest_Part()
+}
+
+type CorrectSessionRequest_Screening struct {
+	// The whole corrected screening.
+	Screening *Screening `protobuf:"bytes,4,opt,name=screening,proto3,oneof"`
+}
+
+type CorrectSessionRequest_Body struct {
+	// The whole corrected measures.
+	Body *BodyMeasures `protobuf:"bytes,5,opt,name=body,proto3,oneof"`
+}
+
+type CorrectSessionRequest_SeriesEnd_ struct {
+	// The recorded end of a series.
+	SeriesEnd *CorrectSessionRequest_SeriesEnd `protobuf:"bytes,6,opt,name=series_end,json=seriesEnd,proto3,oneof"`
+}
+
+type CorrectSessionRequest_HandSeries struct {
+	// The whole corrected hand series; its number says which one.
+	HandSeries *HandSeries `protobuf:"bytes,7,opt,name=hand_series,json=handSeries,proto3,oneof"`
+}
+
+type CorrectSessionRequest_PositionSeries struct {
+	// The whole corrected position series; its number says which one.
+	PositionSeries *PositionSeries `protobuf:"bytes,8,opt,name=position_series,json=positionSeries,proto3,oneof"`
+}
+
+func (*CorrectSessionRequest_Screening) isCorrectSessionRequest_Part() {}
+
+func (*CorrectSessionRequest_Body) isCorrectSessionRequest_Part() {}
+
+func (*CorrectSessionRequest_SeriesEnd_) isCorrectSessionRequest_Part() {}
+
+func (*CorrectSessionRequest_HandSeries) isCorrectSessionRequest_Part() {}
+
+func (*CorrectSessionRequest_PositionSeries) isCorrectSessionRequest_Part() {}
+
+type CorrectSessionResponse struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Session *Session               `protobuf:"bytes,1,opt,name=session,proto3" json:"session,omitempty"`
+	Finding *Finding               `protobuf:"bytes,2,opt,name=finding,proto3" json:"finding,omitempty"`
+	// What the correction changed in the finding.
+	Differences   []*Difference `protobuf:"bytes,3,rep,name=differences,proto3" json:"differences,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CorrectSessionResponse) Reset() {
+	*x = CorrectSessionResponse{}
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CorrectSessionResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CorrectSessionResponse) ProtoMessage() {}
+
+func (x *CorrectSessionResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CorrectSessionResponse.ProtoReflect.Descriptor instead.
+func (*CorrectSessionResponse) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *CorrectSessionResponse) GetSession() *Session {
+	if x != nil {
+		return x.Session
+	}
+	return nil
+}
+
+func (x *CorrectSessionResponse) GetFinding() *Finding {
+	if x != nil {
+		return x.Finding
+	}
+	return nil
+}
+
+func (x *CorrectSessionResponse) GetDifferences() []*Difference {
+	if x != nil {
+		return x.Differences
+	}
+	return nil
+}
+
 type RescoreSessionRequest struct {
 	state     protoimpl.MessageState `protogen:"open.v1"`
 	SessionId string                 `protobuf:"bytes,1,opt,name=session_id,json=sessionId,proto3" json:"session_id,omitempty"`
@@ -1240,7 +2033,7 @@ type RescoreSessionRequest struct {
 
 func (x *RescoreSessionRequest) Reset() {
 	*x = RescoreSessionRequest{}
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[13]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1252,7 +2045,7 @@ func (x *RescoreSessionRequest) String() string {
 func (*RescoreSessionRequest) ProtoMessage() {}
 
 func (x *RescoreSessionRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[13]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1265,7 +2058,7 @@ func (x *RescoreSessionRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RescoreSessionRequest.ProtoReflect.Descriptor instead.
 func (*RescoreSessionRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{13}
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *RescoreSessionRequest) GetSessionId() string {
@@ -1301,7 +2094,7 @@ type RescoreSessionResponse struct {
 
 func (x *RescoreSessionResponse) Reset() {
 	*x = RescoreSessionResponse{}
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[14]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1313,7 +2106,7 @@ func (x *RescoreSessionResponse) String() string {
 func (*RescoreSessionResponse) ProtoMessage() {}
 
 func (x *RescoreSessionResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[14]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1326,7 +2119,7 @@ func (x *RescoreSessionResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RescoreSessionResponse.ProtoReflect.Descriptor instead.
 func (*RescoreSessionResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{14}
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *RescoreSessionResponse) GetSession() *Session {
@@ -1350,14 +2143,75 @@ func (x *RescoreSessionResponse) GetDifferences() []*Difference {
 	return nil
 }
 
+// SeriesEnd is what the evaluator recorded as the end of a series.
+type CorrectSessionRequest_SeriesEnd struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	SeriesNumber  uint32                 `protobuf:"varint,1,opt,name=series_number,json=seriesNumber,proto3" json:"series_number,omitempty"`
+	Stop          Stop                   `protobuf:"varint,2,opt,name=stop,proto3,enum=ponderal.v1.Stop" json:"stop,omitempty"`
+	StopNote      string                 `protobuf:"bytes,3,opt,name=stop_note,json=stopNote,proto3" json:"stop_note,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CorrectSessionRequest_SeriesEnd) Reset() {
+	*x = CorrectSessionRequest_SeriesEnd{}
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[22]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CorrectSessionRequest_SeriesEnd) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CorrectSessionRequest_SeriesEnd) ProtoMessage() {}
+
+func (x *CorrectSessionRequest_SeriesEnd) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[22]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CorrectSessionRequest_SeriesEnd.ProtoReflect.Descriptor instead.
+func (*CorrectSessionRequest_SeriesEnd) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{18, 0}
+}
+
+func (x *CorrectSessionRequest_SeriesEnd) GetSeriesNumber() uint32 {
+	if x != nil {
+		return x.SeriesNumber
+	}
+	return 0
+}
+
+func (x *CorrectSessionRequest_SeriesEnd) GetStop() Stop {
+	if x != nil {
+		return x.Stop
+	}
+	return Stop_STOP_UNSPECIFIED
+}
+
+func (x *CorrectSessionRequest_SeriesEnd) GetStopNote() string {
+	if x != nil {
+		return x.StopNote
+	}
+	return ""
+}
+
 var File_ponderal_v1_sessions_proto protoreflect.FileDescriptor
 
 const file_ponderal_v1_sessions_proto_rawDesc = "" +
 	"\n" +
-	"\x1aponderal/v1/sessions.proto\x12\vponderal.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18ponderal/v1/access.proto\x1a\x18ponderal/v1/common.proto\x1a\x1aponderal/v1/findings.proto\"b\n" +
+	"\x1aponderal/v1/sessions.proto\x12\vponderal.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18ponderal/v1/access.proto\x1a\x18ponderal/v1/common.proto\x1a\x1aponderal/v1/findings.proto\x1a\x17ponderal/v1/tests.proto\"b\n" +
 	"\rMechanicsSign\x122\n" +
 	"\x04sign\x18\x01 \x01(\x0e2\x11.ponderal.v1.SignB\v\xbaH\b\xc8\x01\x01\x82\x01\x02\x10\x01R\x04sign\x12\x1d\n" +
-	"\x05grade\x18\x02 \x01(\rB\a\xbaH\x04*\x02\x18\x03R\x05grade\"\xd9\x05\n" +
+	"\x05grade\x18\x02 \x01(\rB\a\xbaH\x04*\x02\x18\x03R\x05grade\"\x92\a\n" +
 	"\x05Trial\x12!\n" +
 	"\x06number\x18\x01 \x01(\rB\t\xbaH\x06*\x04\x18d(\x01R\x06number\x122\n" +
 	"\x02at\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x06\xbaH\x03\xc8\x01\x01R\x02at\x12-\n" +
@@ -1373,11 +2227,17 @@ const file_ponderal_v1_sessions_proto_rawDesc = "" +
 	" \x03(\v2\x1a.ponderal.v1.MechanicsSignB\b\xbaH\x05\x92\x01\x02\x10\tR\x05signs\x12E\n" +
 	"\bsymptoms\x18\v \x03(\x0e2\x14.ponderal.v1.SymptomB\x13\xbaH\x10\x92\x01\r\x10\x06\x18\x01\"\a\x82\x01\x04\x10\x01 \x00R\bsymptoms\x12\x18\n" +
 	"\ablinded\x18\f \x01(\bR\ablinded\x12-\n" +
-	"\rclosed_reason\x18\r \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\fclosedReasonB\x11\n" +
+	"\rclosed_reason\x18\r \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\fclosedReason\x12@\n" +
+	"\x14start_heart_rate_bpm\x18\x0e \x01(\rB\n" +
+	"\xbaH\a*\x05\x18\xfa\x01(\x14H\x04R\x11startHeartRateBpm\x88\x01\x01\x12B\n" +
+	"\x15steady_heart_rate_bpm\x18\x0f \x01(\rB\n" +
+	"\xbaH\a*\x05\x18\xfa\x01(\x14H\x05R\x12steadyHeartRateBpm\x88\x01\x01B\x11\n" +
 	"\x0f_heart_rate_bpmB\x10\n" +
 	"\x0e_effort_ratingB\x0e\n" +
 	"\f_sustainableB\x10\n" +
-	"\x0e_more_possible\"\x87\x03\n" +
+	"\x0e_more_possibleB\x17\n" +
+	"\x15_start_heart_rate_bpmB\x18\n" +
+	"\x16_steady_heart_rate_bpm\"\x87\x03\n" +
 	"\x06Series\x12!\n" +
 	"\x06number\x18\x01 \x01(\rB\t\xbaH\x06*\x04\x18((\x01R\x06number\x122\n" +
 	"\x04zone\x18\x02 \x01(\x0e2\x11.ponderal.v1.ZoneB\v\xbaH\b\xc8\x01\x01\x82\x01\x02\x10\x01R\x04zone\x122\n" +
@@ -1387,7 +2247,7 @@ const file_ponderal_v1_sessions_proto_rawDesc = "" +
 	"\x04stop\x18\x06 \x01(\x0e2\x11.ponderal.v1.StopB\b\xbaH\x05\x82\x01\x02\x10\x01R\x04stop\x12%\n" +
 	"\tstop_note\x18\a \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\bstopNote\x126\n" +
 	"\x06trials\x18\b \x03(\v2\x12.ponderal.v1.TrialB\n" +
-	"\xbaH\a\x92\x01\x04\b\x01\x10dR\x06trials\"\xe0\x02\n" +
+	"\xbaH\a\x92\x01\x04\b\x01\x10dR\x06trials\"\xd5\x03\n" +
 	"\tScreening\x12D\n" +
 	"\x16resting_heart_rate_bpm\x18\x01 \x01(\rB\n" +
 	"\xbaH\a*\x05\x18\xfa\x01(\x14H\x00R\x13restingHeartRateBpm\x88\x01\x01\x124\n" +
@@ -1396,10 +2256,58 @@ const file_ponderal_v1_sessions_proto_rawDesc = "" +
 	"\x0ediastolic_mmhg\x18\x03 \x01(\rB\n" +
 	"\xbaH\a*\x05\x18\xc8\x01(\x14H\x02R\rdiastolicMmhg\x88\x01\x01\x12,\n" +
 	"\x12rate_limiting_drug\x18\x04 \x01(\bR\x10rateLimitingDrug\x121\n" +
-	"\x0foverride_reason\x18\x05 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\x0eoverrideReasonB\x19\n" +
+	"\x0foverride_reason\x18\x05 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\x0eoverrideReason\x12E\n" +
+	"\bsymptoms\x18\x06 \x03(\x0e2\x14.ponderal.v1.SymptomB\x13\xbaH\x10\x92\x01\r\x10\x06\x18\x01\"\a\x82\x01\x04\x10\x01 \x00R\bsymptoms\x12,\n" +
+	"\voverride_by\x18\a \x01(\tB\v\xbaH\b\xd8\x01\x01r\x03\xb0\x01\x01R\n" +
+	"overrideByB\x19\n" +
 	"\x17_resting_heart_rate_bpmB\x10\n" +
 	"\x0e_systolic_mmhgB\x11\n" +
-	"\x0f_diastolic_mmhg\"\xd1\x03\n" +
+	"\x0f_diastolic_mmhg\"m\n" +
+	"\fBodyMeasures\x12-\n" +
+	"\n" +
+	"stature_mm\x18\x01 \x01(\rB\x0e\xbaH\v\xd8\x01\x01*\x06\x18\xc4\x13(\xe8\aR\tstatureMm\x12.\n" +
+	"\tbody_mass\x18\x02 \x01(\v2\x11.ponderal.v1.MassR\bbodyMass\"\xe5\x02\n" +
+	"\tHandTrial\x12!\n" +
+	"\x06number\x18\x01 \x01(\rB\t\xbaH\x06*\x04\x18\x1e(\x01R\x06number\x122\n" +
+	"\x02at\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x06\xbaH\x03\xc8\x01\x01R\x02at\x120\n" +
+	"\x0fhandle_position\x18\x03 \x01(\rB\a\xbaH\x04*\x02\x18\x05R\x0ehandlePosition\x123\n" +
+	"\areading\x18\x04 \x01(\v2\x11.ponderal.v1.MassB\x06\xbaH\x03\xc8\x01\x01R\areading\x12A\n" +
+	"\reffort_rating\x18\x05 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00$@)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\feffortRating\x88\x01\x01\x12E\n" +
+	"\bsymptoms\x18\x06 \x03(\x0e2\x14.ponderal.v1.SymptomB\x13\xbaH\x10\x92\x01\r\x10\x06\x18\x01\"\a\x82\x01\x04\x10\x01 \x00R\bsymptomsB\x10\n" +
+	"\x0e_effort_rating\"\xfb\x03\n" +
+	"\n" +
+	"HandSeries\x12!\n" +
+	"\x06number\x18\x01 \x01(\rB\t\xbaH\x06*\x04\x18((\x01R\x06number\x12?\n" +
+	"\ameasure\x18\x02 \x01(\x0e2\x18.ponderal.v1.HandMeasureB\v\xbaH\b\xc8\x01\x01\x82\x01\x02\x10\x01R\ameasure\x122\n" +
+	"\x04hand\x18\x03 \x01(\x0e2\x11.ponderal.v1.HandB\v\xbaH\b\xc8\x01\x01\x82\x01\x02\x10\x01R\x04hand\x12E\n" +
+	"\tprocedure\x18\x04 \x01(\x0e2\x1a.ponderal.v1.HandProcedureB\v\xbaH\b\xc8\x01\x01\x82\x01\x02\x10\x01R\tprocedure\x12\x1f\n" +
+	"\bdominant\x18\x05 \x01(\bH\x00R\bdominant\x88\x01\x01\x12(\n" +
+	"\n" +
+	"instrument\x18\x06 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\n" +
+	"instrument\x12\\\n" +
+	"\x16instrument_verified_on\x18\a \x01(\tB&\xbaH#\xd8\x01\x01r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\x14instrumentVerifiedOn\x12\x1c\n" +
+	"\x04note\x18\b \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\x04note\x12:\n" +
+	"\x06trials\x18\t \x03(\v2\x16.ponderal.v1.HandTrialB\n" +
+	"\xbaH\a\x92\x01\x04\b\x01\x10\x1eR\x06trialsB\v\n" +
+	"\t_dominant\"\xe1\x03\n" +
+	"\x04Bout\x12!\n" +
+	"\x06number\x18\x01 \x01(\rB\t\xbaH\x06*\x04\x182(\x01R\x06number\x122\n" +
+	"\x02at\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x06\xbaH\x03\xc8\x01\x01R\x02at\x120\n" +
+	"\rasked_seconds\x18\x03 \x01(\rB\v\xbaH\b*\x06\x18\x80\xe1\x01(\x01R\faskedSeconds\x12,\n" +
+	"\fkept_seconds\x18\x04 \x01(\rB\t\xbaH\x06*\x04\x18\x80\xe1\x01R\vkeptSeconds\x12<\n" +
+	"\bended_by\x18\x05 \x01(\x0e2\x14.ponderal.v1.BoutEndB\v\xbaH\b\xc8\x01\x01\x82\x01\x02\x10\x01R\aendedBy\x12A\n" +
+	"\reffort_rating\x18\x06 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00$@)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\feffortRating\x88\x01\x01\x125\n" +
+	"\x0eheart_rate_bpm\x18\a \x01(\rB\n" +
+	"\xbaH\a*\x05\x18\xfa\x01(\x14H\x01R\fheartRateBpm\x88\x01\x01\x12E\n" +
+	"\bsymptoms\x18\b \x03(\x0e2\x14.ponderal.v1.SymptomB\x13\xbaH\x10\x92\x01\r\x10\x06\x18\x01\"\a\x82\x01\x04\x10\x01 \x00R\bsymptomsB\x10\n" +
+	"\x0e_effort_ratingB\x11\n" +
+	"\x0f_heart_rate_bpm\"\x81\x02\n" +
+	"\x0ePositionSeries\x12!\n" +
+	"\x06number\x18\x01 \x01(\rB\t\xbaH\x06*\x04\x18((\x01R\x06number\x12>\n" +
+	"\bposition\x18\x02 \x01(\x0e2\x15.ponderal.v1.PositionB\v\xbaH\b\xc8\x01\x01\x82\x01\x02\x10\x01R\bposition\x12;\n" +
+	"\x06rating\x18\x03 \x01(\x0e2\x16.ponderal.v1.ToleranceB\v\xbaH\b\xc8\x01\x01\x82\x01\x02\x10\x01R\x06rating\x12\x1c\n" +
+	"\x04note\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\x04note\x121\n" +
+	"\x05bouts\x18\x05 \x03(\v2\x11.ponderal.v1.BoutB\b\xbaH\x05\x92\x01\x02\x102R\x05bouts\"\x92\x05\n" +
 	"\aSession\x12\x18\n" +
 	"\x02id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\x02id\x12(\n" +
 	"\tclinic_id\x18\x02 \x01(\tB\v\xbaH\b\xd8\x01\x01r\x03\xb0\x01\x01R\bclinicId\x12)\n" +
@@ -1409,9 +2317,13 @@ const file_ponderal_v1_sessions_proto_rawDesc = "" +
 	"\n" +
 	"started_at\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampB\x06\xbaH\x03\xc8\x01\x01R\tstartedAt\x12=\n" +
 	"\bended_at\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampB\x06\xbaH\x03\xc8\x01\x01R\aendedAt\x12<\n" +
-	"\tscreening\x18\a \x01(\v2\x16.ponderal.v1.ScreeningB\x06\xbaH\x03\xc8\x01\x01R\tscreening\x127\n" +
-	"\x06series\x18\b \x03(\v2\x13.ponderal.v1.SeriesB\n" +
-	"\xbaH\a\x92\x01\x04\b\x01\x10(R\x06series\x121\n" +
+	"\tscreening\x18\a \x01(\v2\x16.ponderal.v1.ScreeningB\x06\xbaH\x03\xc8\x01\x01R\tscreening\x125\n" +
+	"\x06series\x18\b \x03(\v2\x13.ponderal.v1.SeriesB\b\xbaH\x05\x92\x01\x02\x10(R\x06series\x12-\n" +
+	"\x04body\x18\t \x01(\v2\x19.ponderal.v1.BodyMeasuresR\x04body\x12B\n" +
+	"\vhand_series\x18\n" +
+	" \x03(\v2\x17.ponderal.v1.HandSeriesB\b\xbaH\x05\x92\x01\x02\x10(R\n" +
+	"handSeries\x12N\n" +
+	"\x0fposition_series\x18\v \x03(\v2\x1b.ponderal.v1.PositionSeriesB\b\xbaH\x05\x92\x01\x02\x10(R\x0epositionSeries\x121\n" +
 	"\brevision\x18\x0f \x01(\v2\x15.ponderal.v1.RevisionR\brevision\"L\n" +
 	"\x12PushSessionRequest\x126\n" +
 	"\asession\x18\x01 \x01(\v2\x14.ponderal.v1.SessionB\x06\xbaH\x03\xc8\x01\x01R\asession\"\x90\x02\n" +
@@ -1445,6 +2357,28 @@ const file_ponderal_v1_sessions_proto_rawDesc = "" +
 	"\x06reason\x18\x05 \x01(\tB\n" +
 	"\xbaH\ar\x05\x10\x03\x18\xf4\x03R\x06reason\"\xb1\x01\n" +
 	"\x14CorrectTrialResponse\x12.\n" +
+	"\asession\x18\x01 \x01(\v2\x14.ponderal.v1.SessionR\asession\x12.\n" +
+	"\afinding\x18\x02 \x01(\v2\x14.ponderal.v1.FindingR\afinding\x129\n" +
+	"\vdifferences\x18\x03 \x03(\v2\x17.ponderal.v1.DifferenceR\vdifferences\"\xfb\x04\n" +
+	"\x15CorrectSessionRequest\x12'\n" +
+	"\n" +
+	"session_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\tsessionId\x124\n" +
+	"\x11expected_revision\x18\x02 \x01(\rB\a\xbaH\x04*\x02(\x01R\x10expectedRevision\x12\"\n" +
+	"\x06reason\x18\x03 \x01(\tB\n" +
+	"\xbaH\ar\x05\x10\x03\x18\xf4\x03R\x06reason\x126\n" +
+	"\tscreening\x18\x04 \x01(\v2\x16.ponderal.v1.ScreeningH\x00R\tscreening\x12/\n" +
+	"\x04body\x18\x05 \x01(\v2\x19.ponderal.v1.BodyMeasuresH\x00R\x04body\x12M\n" +
+	"\n" +
+	"series_end\x18\x06 \x01(\v2,.ponderal.v1.CorrectSessionRequest.SeriesEndH\x00R\tseriesEnd\x12:\n" +
+	"\vhand_series\x18\a \x01(\v2\x17.ponderal.v1.HandSeriesH\x00R\n" +
+	"handSeries\x12F\n" +
+	"\x0fposition_series\x18\b \x01(\v2\x1b.ponderal.v1.PositionSeriesH\x00R\x0epositionSeries\x1a\x93\x01\n" +
+	"\tSeriesEnd\x12.\n" +
+	"\rseries_number\x18\x01 \x01(\rB\t\xbaH\x06*\x04\x18((\x01R\fseriesNumber\x12/\n" +
+	"\x04stop\x18\x02 \x01(\x0e2\x11.ponderal.v1.StopB\b\xbaH\x05\x82\x01\x02\x10\x01R\x04stop\x12%\n" +
+	"\tstop_note\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\bstopNoteB\r\n" +
+	"\x04part\x12\x05\xbaH\x02\b\x01\"\xb3\x01\n" +
+	"\x16CorrectSessionResponse\x12.\n" +
 	"\asession\x18\x01 \x01(\v2\x14.ponderal.v1.SessionR\asession\x12.\n" +
 	"\afinding\x18\x02 \x01(\v2\x14.ponderal.v1.FindingR\afinding\x129\n" +
 	"\vdifferences\x18\x03 \x03(\v2\x17.ponderal.v1.DifferenceR\vdifferences\"\x9a\x01\n" +
@@ -1483,7 +2417,15 @@ const file_ponderal_v1_sessions_proto_rawDesc = "" +
 	"\x0fSTOP_VOLITIONAL\x10\x01\x12\x17\n" +
 	"\x13STOP_ADMINISTRATIVE\x10\x02\x12\x10\n" +
 	"\fSTOP_CEILING\x10\x03\x12\x10\n" +
-	"\fSTOP_SYMPTOM\x10\x042\xbf\x05\n" +
+	"\fSTOP_SYMPTOM\x10\x04*\xb8\x01\n" +
+	"\aBoutEnd\x12\x18\n" +
+	"\x14BOUT_END_UNSPECIFIED\x10\x00\x12\x16\n" +
+	"\x12BOUT_END_COMPLETED\x10\x01\x12\x17\n" +
+	"\x13BOUT_END_VOLITIONAL\x10\x02\x12\x14\n" +
+	"\x10BOUT_END_SYMPTOM\x10\x03\x12\x16\n" +
+	"\x12BOUT_END_MECHANICS\x10\x04\x12\x17\n" +
+	"\x13BOUT_END_HEART_RATE\x10\x05\x12\x1b\n" +
+	"\x17BOUT_END_ADMINISTRATIVE\x10\x062\xd2\x06\n" +
 	"\x0eSessionService\x12s\n" +
 	"\vPushSession\x12\x1f.ponderal.v1.PushSessionRequest\x1a .ponderal.v1.PushSessionResponse\"!\xda\xe2\x18\x06\n" +
 	"\x02\x01\x04\x10\x02\x82\xd3\xe4\x93\x02\x11:\x01*\"\f/v1/sessions\x12t\n" +
@@ -1494,6 +2436,8 @@ const file_ponderal_v1_sessions_proto_rawDesc = "" +
 	"\x04\x01\x02\x03\x04\x10\x02\x82\xd3\xe4\x93\x02\x0e\x12\f/v1/sessions\x12\xb7\x01\n" +
 	"\fCorrectTrial\x12 .ponderal.v1.CorrectTrialRequest\x1a!.ponderal.v1.CorrectTrialResponse\"b\xda\xe2\x18\x05\n" +
 	"\x01\x02\x10\x02\x82\xd3\xe4\x93\x02S:\x01*\"N/v1/sessions/{session_id}/series/{series_number}/trials/{trial.number}:correct\x12\x90\x01\n" +
+	"\x0eCorrectSession\x12\".ponderal.v1.CorrectSessionRequest\x1a#.ponderal.v1.CorrectSessionResponse\"5\xda\xe2\x18\x05\n" +
+	"\x01\x02\x10\x02\x82\xd3\xe4\x93\x02&:\x01*\"!/v1/sessions/{session_id}:correct\x12\x90\x01\n" +
 	"\x0eRescoreSession\x12\".ponderal.v1.RescoreSessionRequest\x1a#.ponderal.v1.RescoreSessionResponse\"5\xda\xe2\x18\x05\n" +
 	"\x01\x02\x10\x02\x82\xd3\xe4\x93\x02&:\x01*\"!/v1/sessions/{session_id}:rescoreB-Z+ponderal.example/api/ponderal/v1;ponderalv1b\x06proto3"
 
@@ -1509,81 +2453,124 @@ func file_ponderal_v1_sessions_proto_rawDescGZIP() []byte {
 	return file_ponderal_v1_sessions_proto_rawDescData
 }
 
-var file_ponderal_v1_sessions_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
-var file_ponderal_v1_sessions_proto_msgTypes = make([]protoimpl.MessageInfo, 15)
+var file_ponderal_v1_sessions_proto_enumTypes = make([]protoimpl.EnumInfo, 5)
+var file_ponderal_v1_sessions_proto_msgTypes = make([]protoimpl.MessageInfo, 23)
 var file_ponderal_v1_sessions_proto_goTypes = []any{
-	(Sign)(0),                        // 0: ponderal.v1.Sign
-	(Symptom)(0),                     // 1: ponderal.v1.Symptom
-	(Stop)(0),                        // 2: ponderal.v1.Stop
-	(PushSessionResponse_Outcome)(0), // 3: ponderal.v1.PushSessionResponse.Outcome
-	(*MechanicsSign)(nil),            // 4: ponderal.v1.MechanicsSign
-	(*Trial)(nil),                    // 5: ponderal.v1.Trial
-	(*Series)(nil),                   // 6: ponderal.v1.Series
-	(*Screening)(nil),                // 7: ponderal.v1.Screening
-	(*Session)(nil),                  // 8: ponderal.v1.Session
-	(*PushSessionRequest)(nil),       // 9: ponderal.v1.PushSessionRequest
-	(*PushSessionResponse)(nil),      // 10: ponderal.v1.PushSessionResponse
-	(*GetSessionRequest)(nil),        // 11: ponderal.v1.GetSessionRequest
-	(*GetSessionResponse)(nil),       // 12: ponderal.v1.GetSessionResponse
-	(*ListSessionsRequest)(nil),      // 13: ponderal.v1.ListSessionsRequest
-	(*ListSessionsResponse)(nil),     // 14: ponderal.v1.ListSessionsResponse
-	(*CorrectTrialRequest)(nil),      // 15: ponderal.v1.CorrectTrialRequest
-	(*CorrectTrialResponse)(nil),     // 16: ponderal.v1.CorrectTrialResponse
-	(*RescoreSessionRequest)(nil),    // 17: ponderal.v1.RescoreSessionRequest
-	(*RescoreSessionResponse)(nil),   // 18: ponderal.v1.RescoreSessionResponse
-	(*timestamppb.Timestamp)(nil),    // 19: google.protobuf.Timestamp
-	(*Mass)(nil),                     // 20: ponderal.v1.Mass
-	(Zone)(0),                        // 21: ponderal.v1.Zone
-	(Pace)(0),                        // 22: ponderal.v1.Pace
-	(*Revision)(nil),                 // 23: ponderal.v1.Revision
-	(*Finding)(nil),                  // 24: ponderal.v1.Finding
-	(*Page)(nil),                     // 25: ponderal.v1.Page
-	(*Difference)(nil),               // 26: ponderal.v1.Difference
+	(Sign)(0),                               // 0: ponderal.v1.Sign
+	(Symptom)(0),                            // 1: ponderal.v1.Symptom
+	(Stop)(0),                               // 2: ponderal.v1.Stop
+	(BoutEnd)(0),                            // 3: ponderal.v1.BoutEnd
+	(PushSessionResponse_Outcome)(0),        // 4: ponderal.v1.PushSessionResponse.Outcome
+	(*MechanicsSign)(nil),                   // 5: ponderal.v1.MechanicsSign
+	(*Trial)(nil),                           // 6: ponderal.v1.Trial
+	(*Series)(nil),                          // 7: ponderal.v1.Series
+	(*Screening)(nil),                       // 8: ponderal.v1.Screening
+	(*BodyMeasures)(nil),                    // 9: ponderal.v1.BodyMeasures
+	(*HandTrial)(nil),                       // 10: ponderal.v1.HandTrial
+	(*HandSeries)(nil),                      // 11: ponderal.v1.HandSeries
+	(*Bout)(nil),                            // 12: ponderal.v1.Bout
+	(*PositionSeries)(nil),                  // 13: ponderal.v1.PositionSeries
+	(*Session)(nil),                         // 14: ponderal.v1.Session
+	(*PushSessionRequest)(nil),              // 15: ponderal.v1.PushSessionRequest
+	(*PushSessionResponse)(nil),             // 16: ponderal.v1.PushSessionResponse
+	(*GetSessionRequest)(nil),               // 17: ponderal.v1.GetSessionRequest
+	(*GetSessionResponse)(nil),              // 18: ponderal.v1.GetSessionResponse
+	(*ListSessionsRequest)(nil),             // 19: ponderal.v1.ListSessionsRequest
+	(*ListSessionsResponse)(nil),            // 20: ponderal.v1.ListSessionsResponse
+	(*CorrectTrialRequest)(nil),             // 21: ponderal.v1.CorrectTrialRequest
+	(*CorrectTrialResponse)(nil),            // 22: ponderal.v1.CorrectTrialResponse
+	(*CorrectSessionRequest)(nil),           // 23: ponderal.v1.CorrectSessionRequest
+	(*CorrectSessionResponse)(nil),          // 24: ponderal.v1.CorrectSessionResponse
+	(*RescoreSessionRequest)(nil),           // 25: ponderal.v1.RescoreSessionRequest
+	(*RescoreSessionResponse)(nil),          // 26: ponderal.v1.RescoreSessionResponse
+	(*CorrectSessionRequest_SeriesEnd)(nil), // 27: ponderal.v1.CorrectSessionRequest.SeriesEnd
+	(*timestamppb.Timestamp)(nil),           // 28: google.protobuf.Timestamp
+	(*Mass)(nil),                            // 29: ponderal.v1.Mass
+	(Zone)(0),                               // 30: ponderal.v1.Zone
+	(Pace)(0),                               // 31: ponderal.v1.Pace
+	(HandMeasure)(0),                        // 32: ponderal.v1.HandMeasure
+	(Hand)(0),                               // 33: ponderal.v1.Hand
+	(HandProcedure)(0),                      // 34: ponderal.v1.HandProcedure
+	(Position)(0),                           // 35: ponderal.v1.Position
+	(Tolerance)(0),                          // 36: ponderal.v1.Tolerance
+	(*Revision)(nil),                        // 37: ponderal.v1.Revision
+	(*Finding)(nil),                         // 38: ponderal.v1.Finding
+	(*Page)(nil),                            // 39: ponderal.v1.Page
+	(*Difference)(nil),                      // 40: ponderal.v1.Difference
 }
 var file_ponderal_v1_sessions_proto_depIdxs = []int32{
 	0,  // 0: ponderal.v1.MechanicsSign.sign:type_name -> ponderal.v1.Sign
-	19, // 1: ponderal.v1.Trial.at:type_name -> google.protobuf.Timestamp
-	20, // 2: ponderal.v1.Trial.load:type_name -> ponderal.v1.Mass
-	4,  // 3: ponderal.v1.Trial.signs:type_name -> ponderal.v1.MechanicsSign
+	28, // 1: ponderal.v1.Trial.at:type_name -> google.protobuf.Timestamp
+	29, // 2: ponderal.v1.Trial.load:type_name -> ponderal.v1.Mass
+	5,  // 3: ponderal.v1.Trial.signs:type_name -> ponderal.v1.MechanicsSign
 	1,  // 4: ponderal.v1.Trial.symptoms:type_name -> ponderal.v1.Symptom
-	21, // 5: ponderal.v1.Series.zone:type_name -> ponderal.v1.Zone
-	22, // 6: ponderal.v1.Series.pace:type_name -> ponderal.v1.Pace
+	30, // 5: ponderal.v1.Series.zone:type_name -> ponderal.v1.Zone
+	31, // 6: ponderal.v1.Series.pace:type_name -> ponderal.v1.Pace
 	2,  // 7: ponderal.v1.Series.stop:type_name -> ponderal.v1.Stop
-	5,  // 8: ponderal.v1.Series.trials:type_name -> ponderal.v1.Trial
-	19, // 9: ponderal.v1.Session.started_at:type_name -> google.protobuf.Timestamp
-	19, // 10: ponderal.v1.Session.ended_at:type_name -> google.protobuf.Timestamp
-	7,  // 11: ponderal.v1.Session.screening:type_name -> ponderal.v1.Screening
-	6,  // 12: ponderal.v1.Session.series:type_name -> ponderal.v1.Series
-	23, // 13: ponderal.v1.Session.revision:type_name -> ponderal.v1.Revision
-	8,  // 14: ponderal.v1.PushSessionRequest.session:type_name -> ponderal.v1.Session
-	3,  // 15: ponderal.v1.PushSessionResponse.outcome:type_name -> ponderal.v1.PushSessionResponse.Outcome
-	23, // 16: ponderal.v1.PushSessionResponse.revision:type_name -> ponderal.v1.Revision
-	24, // 17: ponderal.v1.PushSessionResponse.finding:type_name -> ponderal.v1.Finding
-	8,  // 18: ponderal.v1.GetSessionResponse.session:type_name -> ponderal.v1.Session
-	25, // 19: ponderal.v1.ListSessionsRequest.page:type_name -> ponderal.v1.Page
-	8,  // 20: ponderal.v1.ListSessionsResponse.sessions:type_name -> ponderal.v1.Session
-	5,  // 21: ponderal.v1.CorrectTrialRequest.trial:type_name -> ponderal.v1.Trial
-	8,  // 22: ponderal.v1.CorrectTrialResponse.session:type_name -> ponderal.v1.Session
-	24, // 23: ponderal.v1.CorrectTrialResponse.finding:type_name -> ponderal.v1.Finding
-	26, // 24: ponderal.v1.CorrectTrialResponse.differences:type_name -> ponderal.v1.Difference
-	8,  // 25: ponderal.v1.RescoreSessionResponse.session:type_name -> ponderal.v1.Session
-	24, // 26: ponderal.v1.RescoreSessionResponse.finding:type_name -> ponderal.v1.Finding
-	26, // 27: ponderal.v1.RescoreSessionResponse.differences:type_name -> ponderal.v1.Difference
-	9,  // 28: ponderal.v1.SessionService.PushSession:input_type -> ponderal.v1.PushSessionRequest
-	11, // 29: ponderal.v1.SessionService.GetSession:input_type -> ponderal.v1.GetSessionRequest
-	13, // 30: ponderal.v1.SessionService.ListSessions:input_type -> ponderal.v1.ListSessionsRequest
-	15, // 31: ponderal.v1.SessionService.CorrectTrial:input_type -> ponderal.v1.CorrectTrialRequest
-	17, // 32: ponderal.v1.SessionService.RescoreSession:input_type -> ponderal.v1.RescoreSessionRequest
-	10, // 33: ponderal.v1.SessionService.PushSession:output_type -> ponderal.v1.PushSessionResponse
-	12, // 34: ponderal.v1.SessionService.GetSession:output_type -> ponderal.v1.GetSessionResponse
-	14, // 35: ponderal.v1.SessionService.ListSessions:output_type -> ponderal.v1.ListSessionsResponse
-	16, // 36: ponderal.v1.SessionService.CorrectTrial:output_type -> ponderal.v1.CorrectTrialResponse
-	18, // 37: ponderal.v1.SessionService.RescoreSession:output_type -> ponderal.v1.RescoreSessionResponse
-	33, // [33:38] is the sub-list for method output_type
-	28, // [28:33] is the sub-list for method input_type
-	28, // [28:28] is the sub-list for extension type_name
-	28, // [28:28] is the sub-list for extension extendee
-	0,  // [0:28] is the sub-list for field type_name
+	6,  // 8: ponderal.v1.Series.trials:type_name -> ponderal.v1.Trial
+	1,  // 9: ponderal.v1.Screening.symptoms:type_name -> ponderal.v1.Symptom
+	29, // 10: ponderal.v1.BodyMeasures.body_mass:type_name -> ponderal.v1.Mass
+	28, // 11: ponderal.v1.HandTrial.at:type_name -> google.protobuf.Timestamp
+	29, // 12: ponderal.v1.HandTrial.reading:type_name -> ponderal.v1.Mass
+	1,  // 13: ponderal.v1.HandTrial.symptoms:type_name -> ponderal.v1.Symptom
+	32, // 14: ponderal.v1.HandSeries.measure:type_name -> ponderal.v1.HandMeasure
+	33, // 15: ponderal.v1.HandSeries.hand:type_name -> ponderal.v1.Hand
+	34, // 16: ponderal.v1.HandSeries.procedure:type_name -> ponderal.v1.HandProcedure
+	10, // 17: ponderal.v1.HandSeries.trials:type_name -> ponderal.v1.HandTrial
+	28, // 18: ponderal.v1.Bout.at:type_name -> google.protobuf.Timestamp
+	3,  // 19: ponderal.v1.Bout.ended_by:type_name -> ponderal.v1.BoutEnd
+	1,  // 20: ponderal.v1.Bout.symptoms:type_name -> ponderal.v1.Symptom
+	35, // 21: ponderal.v1.PositionSeries.position:type_name -> ponderal.v1.Position
+	36, // 22: ponderal.v1.PositionSeries.rating:type_name -> ponderal.v1.Tolerance
+	12, // 23: ponderal.v1.PositionSeries.bouts:type_name -> ponderal.v1.Bout
+	28, // 24: ponderal.v1.Session.started_at:type_name -> google.protobuf.Timestamp
+	28, // 25: ponderal.v1.Session.ended_at:type_name -> google.protobuf.Timestamp
+	8,  // 26: ponderal.v1.Session.screening:type_name -> ponderal.v1.Screening
+	7,  // 27: ponderal.v1.Session.series:type_name -> ponderal.v1.Series
+	9,  // 28: ponderal.v1.Session.body:type_name -> ponderal.v1.BodyMeasures
+	11, // 29: ponderal.v1.Session.hand_series:type_name -> ponderal.v1.HandSeries
+	13, // 30: ponderal.v1.Session.position_series:type_name -> ponderal.v1.PositionSeries
+	37, // 31: ponderal.v1.Session.revision:type_name -> ponderal.v1.Revision
+	14, // 32: ponderal.v1.PushSessionRequest.session:type_name -> ponderal.v1.Session
+	4,  // 33: ponderal.v1.PushSessionResponse.outcome:type_name -> ponderal.v1.PushSessionResponse.Outcome
+	37, // 34: ponderal.v1.PushSessionResponse.revision:type_name -> ponderal.v1.Revision
+	38, // 35: ponderal.v1.PushSessionResponse.finding:type_name -> ponderal.v1.Finding
+	14, // 36: ponderal.v1.GetSessionResponse.session:type_name -> ponderal.v1.Session
+	39, // 37: ponderal.v1.ListSessionsRequest.page:type_name -> ponderal.v1.Page
+	14, // 38: ponderal.v1.ListSessionsResponse.sessions:type_name -> ponderal.v1.Session
+	6,  // 39: ponderal.v1.CorrectTrialRequest.trial:type_name -> ponderal.v1.Trial
+	14, // 40: ponderal.v1.CorrectTrialResponse.session:type_name -> ponderal.v1.Session
+	38, // 41: ponderal.v1.CorrectTrialResponse.finding:type_name -> ponderal.v1.Finding
+	40, // 42: ponderal.v1.CorrectTrialResponse.differences:type_name -> ponderal.v1.Difference
+	8,  // 43: ponderal.v1.CorrectSessionRequest.screening:type_name -> ponderal.v1.Screening
+	9,  // 44: ponderal.v1.CorrectSessionRequest.body:type_name -> ponderal.v1.BodyMeasures
+	27, // 45: ponderal.v1.CorrectSessionRequest.series_end:type_name -> ponderal.v1.CorrectSessionRequest.SeriesEnd
+	11, // 46: ponderal.v1.CorrectSessionRequest.hand_series:type_name -> ponderal.v1.HandSeries
+	13, // 47: ponderal.v1.CorrectSessionRequest.position_series:type_name -> ponderal.v1.PositionSeries
+	14, // 48: ponderal.v1.CorrectSessionResponse.session:type_name -> ponderal.v1.Session
+	38, // 49: ponderal.v1.CorrectSessionResponse.finding:type_name -> ponderal.v1.Finding
+	40, // 50: ponderal.v1.CorrectSessionResponse.differences:type_name -> ponderal.v1.Difference
+	14, // 51: ponderal.v1.RescoreSessionResponse.session:type_name -> ponderal.v1.Session
+	38, // 52: ponderal.v1.RescoreSessionResponse.finding:type_name -> ponderal.v1.Finding
+	40, // 53: ponderal.v1.RescoreSessionResponse.differences:type_name -> ponderal.v1.Difference
+	2,  // 54: ponderal.v1.CorrectSessionRequest.SeriesEnd.stop:type_name -> ponderal.v1.Stop
+	15, // 55: ponderal.v1.SessionService.PushSession:input_type -> ponderal.v1.PushSessionRequest
+	17, // 56: ponderal.v1.SessionService.GetSession:input_type -> ponderal.v1.GetSessionRequest
+	19, // 57: ponderal.v1.SessionService.ListSessions:input_type -> ponderal.v1.ListSessionsRequest
+	21, // 58: ponderal.v1.SessionService.CorrectTrial:input_type -> ponderal.v1.CorrectTrialRequest
+	23, // 59: ponderal.v1.SessionService.CorrectSession:input_type -> ponderal.v1.CorrectSessionRequest
+	25, // 60: ponderal.v1.SessionService.RescoreSession:input_type -> ponderal.v1.RescoreSessionRequest
+	16, // 61: ponderal.v1.SessionService.PushSession:output_type -> ponderal.v1.PushSessionResponse
+	18, // 62: ponderal.v1.SessionService.GetSession:output_type -> ponderal.v1.GetSessionResponse
+	20, // 63: ponderal.v1.SessionService.ListSessions:output_type -> ponderal.v1.ListSessionsResponse
+	22, // 64: ponderal.v1.SessionService.CorrectTrial:output_type -> ponderal.v1.CorrectTrialResponse
+	24, // 65: ponderal.v1.SessionService.CorrectSession:output_type -> ponderal.v1.CorrectSessionResponse
+	26, // 66: ponderal.v1.SessionService.RescoreSession:output_type -> ponderal.v1.RescoreSessionResponse
+	61, // [61:67] is the sub-list for method output_type
+	55, // [55:61] is the sub-list for method input_type
+	55, // [55:55] is the sub-list for extension type_name
+	55, // [55:55] is the sub-list for extension extendee
+	0,  // [0:55] is the sub-list for field type_name
 }
 
 func init() { file_ponderal_v1_sessions_proto_init() }
@@ -1594,15 +2581,26 @@ func file_ponderal_v1_sessions_proto_init() {
 	file_ponderal_v1_access_proto_init()
 	file_ponderal_v1_common_proto_init()
 	file_ponderal_v1_findings_proto_init()
+	file_ponderal_v1_tests_proto_init()
 	file_ponderal_v1_sessions_proto_msgTypes[1].OneofWrappers = []any{}
 	file_ponderal_v1_sessions_proto_msgTypes[3].OneofWrappers = []any{}
+	file_ponderal_v1_sessions_proto_msgTypes[5].OneofWrappers = []any{}
+	file_ponderal_v1_sessions_proto_msgTypes[6].OneofWrappers = []any{}
+	file_ponderal_v1_sessions_proto_msgTypes[7].OneofWrappers = []any{}
+	file_ponderal_v1_sessions_proto_msgTypes[18].OneofWrappers = []any{
+		(*CorrectSessionRequest_Screening)(nil),
+		(*CorrectSessionRequest_Body)(nil),
+		(*CorrectSessionRequest_SeriesEnd_)(nil),
+		(*CorrectSessionRequest_HandSeries)(nil),
+		(*CorrectSessionRequest_PositionSeries)(nil),
+	}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_ponderal_v1_sessions_proto_rawDesc), len(file_ponderal_v1_sessions_proto_rawDesc)),
-			NumEnums:      4,
-			NumMessages:   15,
+			NumEnums:      5,
+			NumMessages:   23,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

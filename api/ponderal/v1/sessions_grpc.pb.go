@@ -25,6 +25,7 @@ const (
 	SessionService_GetSession_FullMethodName     = "/ponderal.v1.SessionService/GetSession"
 	SessionService_ListSessions_FullMethodName   = "/ponderal.v1.SessionService/ListSessions"
 	SessionService_CorrectTrial_FullMethodName   = "/ponderal.v1.SessionService/CorrectTrial"
+	SessionService_CorrectSession_FullMethodName = "/ponderal.v1.SessionService/CorrectSession"
 	SessionService_RescoreSession_FullMethodName = "/ponderal.v1.SessionService/RescoreSession"
 )
 
@@ -45,6 +46,10 @@ type SessionServiceClient interface {
 	// Replaces one trial by a corrected one, with a reason. The measured trial stays readable as the earlier revision; the session
 	// is scored again.
 	CorrectTrial(ctx context.Context, in *CorrectTrialRequest, opts ...grpc.CallOption) (*CorrectTrialResponse, error)
+	// Replaces one recorded part of a session other than a trial by a corrected one, with a reason: the screening, the measures of the body, the
+	// recorded end of a series, a hand series or a position series. What was recorded stays readable as the earlier revision; the session
+	// is scored again.
+	CorrectSession(ctx context.Context, in *CorrectSessionRequest, opts ...grpc.CallOption) (*CorrectSessionResponse, error)
 	// Scores the newest revision again on the records as they are now, with a reason: after the client's birth date, the referral or the job
 	// profile was put right, or under newer engine rules. Nothing that was measured changes. Refused (FAILED_PRECONDITION) when the finding
 	// would be the same.
@@ -99,6 +104,16 @@ func (c *sessionServiceClient) CorrectTrial(ctx context.Context, in *CorrectTria
 	return out, nil
 }
 
+func (c *sessionServiceClient) CorrectSession(ctx context.Context, in *CorrectSessionRequest, opts ...grpc.CallOption) (*CorrectSessionResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(CorrectSessionResponse)
+	err := c.cc.Invoke(ctx, SessionService_CorrectSession_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *sessionServiceClient) RescoreSession(ctx context.Context, in *RescoreSessionRequest, opts ...grpc.CallOption) (*RescoreSessionResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(RescoreSessionResponse)
@@ -126,6 +141,10 @@ type SessionServiceServer interface {
 	// Replaces one trial by a corrected one, with a reason. The measured trial stays readable as the earlier revision; the session
 	// is scored again.
 	CorrectTrial(context.Context, *CorrectTrialRequest) (*CorrectTrialResponse, error)
+	// Replaces one recorded part of a session other than a trial by a corrected one, with a reason: the screening, the measures of the body, the
+	// recorded end of a series, a hand series or a position series. What was recorded stays readable as the earlier revision; the session
+	// is scored again.
+	CorrectSession(context.Context, *CorrectSessionRequest) (*CorrectSessionResponse, error)
 	// Scores the newest revision again on the records as they are now, with a reason: after the client's birth date, the referral or the job
 	// profile was put right, or under newer engine rules. Nothing that was measured changes. Refused (FAILED_PRECONDITION) when the finding
 	// would be the same.
@@ -151,6 +170,9 @@ func (UnimplementedSessionServiceServer) ListSessions(context.Context, *ListSess
 }
 func (UnimplementedSessionServiceServer) CorrectTrial(context.Context, *CorrectTrialRequest) (*CorrectTrialResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method CorrectTrial not implemented")
+}
+func (UnimplementedSessionServiceServer) CorrectSession(context.Context, *CorrectSessionRequest) (*CorrectSessionResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method CorrectSession not implemented")
 }
 func (UnimplementedSessionServiceServer) RescoreSession(context.Context, *RescoreSessionRequest) (*RescoreSessionResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method RescoreSession not implemented")
@@ -248,6 +270,24 @@ func _SessionService_CorrectTrial_Handler(srv interface{}, ctx context.Context, 
 	return interceptor(ctx, in, info, handler)
 }
 
+func _SessionService_CorrectSession_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CorrectSessionRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(SessionServiceServer).CorrectSession(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: SessionService_CorrectSession_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(SessionServiceServer).CorrectSession(ctx, req.(*CorrectSessionRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _SessionService_RescoreSession_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(RescoreSessionRequest)
 	if err := dec(in); err != nil {
@@ -288,6 +328,10 @@ var SessionService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "CorrectTrial",
 			Handler:    _SessionService_CorrectTrial_Handler,
+		},
+		{
+			MethodName: "CorrectSession",
+			Handler:    _SessionService_CorrectSession_Handler,
 		},
 		{
 			MethodName: "RescoreSession",
