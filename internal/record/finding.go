@@ -13,6 +13,15 @@ type Finding struct {
 	Job             *JobMatch      `json:"job,omitempty"`
 	Remarks         []Remark       `json:"remarks,omitempty"`
 	Complete        bool           `json:"complete"`
+
+	// What follows came with the engine's rules 2 and is left out by rules 1.
+
+	Screening   *ScreeningFinding   `json:"screening,omitempty"`
+	Projected   []ProjectedCapacity `json:"projected,omitempty"`
+	Hands       []HandStrength      `json:"hands,omitempty"`
+	Positions   []PositionTolerance `json:"positions,omitempty"`
+	Consistency *Consistency        `json:"consistency,omitempty"`
+	Limits      []WorkLimit         `json:"limits,omitempty"`
 }
 
 // Capacity of one series. Load is nil when no trial was accepted; BracketTo is nil when no heavier trial ended the series.
@@ -26,6 +35,10 @@ type Capacity struct {
 	AcceptedTrials int            `json:"accepted_trials"`
 	TotalTrials    int            `json:"total_trials"`
 	Trials         []TrialVerdict `json:"trials"`
+
+	Mechanics *MechanicsChange `json:"mechanics,omitempty"`
+	Ceilings  []LoadCeiling    `json:"ceilings,omitempty"`
+	Aerobic   *AerobicDemand   `json:"aerobic,omitempty"`
 }
 
 // TrialVerdict is one trial as the engine sees it.
@@ -56,6 +69,8 @@ const (
 	GuardMissingMeasurement = "missing_measurement"
 	GuardRateLimitingDrug   = "rate_limiting_drug"
 	GuardScreening          = "screening"
+	GuardHeartRateStart     = "heart_rate_start"
+	GuardCalibration        = "calibration"
 )
 
 // ZoneStrength is the strength level reached in one zone. Within is the level in which the person works up to WithinUpTo, when that is
@@ -79,6 +94,10 @@ type JobMatch struct {
 	Tasks              []TaskMatch `json:"tasks"`
 	Outcome            Outcome     `json:"outcome"`
 	Missing            []string    `json:"missing,omitempty"`
+
+	Positions []PositionMatch `json:"positions,omitempty"`
+	Hands     []HandMatch     `json:"hands,omitempty"`
+	RestsOn   []string        `json:"rests_on,omitempty"`
 }
 
 // TaskMatch is the verdict on one task.
@@ -90,6 +109,10 @@ type TaskMatch struct {
 	Capacity *mass.Mass `json:"capacity,omitempty"`
 	Verdict  Verdict    `json:"verdict"`
 	ShortBy  *mass.Mass `json:"short_by,omitempty"`
+
+	Basis            Basis      `json:"basis,omitempty"`
+	SeriesNumber     int        `json:"series_number,omitempty"`
+	MeasurementError *mass.Mass `json:"measurement_error,omitempty"`
 }
 
 // Remark is a machine-readable note with its plain text.

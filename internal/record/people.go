@@ -71,6 +71,9 @@ type JobProfile struct {
 	ClinicID string    `json:"clinic_id"`
 	Title    string    `json:"title"`
 	Tasks    []JobTask `json:"tasks"`
+	// Positions and Hands came later and are left out where there are none.
+	Positions []PositionDemand `json:"positions,omitempty"`
+	Hands     []HandDemand     `json:"hands,omitempty"`
 }
 
 // JobTask is one demand of a job.

@@ -43,6 +43,10 @@ type Protocol struct {
 	// RequiresMorePossible: a trial without the client's answer whether more is possible is incomplete. Whether the load could be
 	// sustained is required by every protocol.
 	RequiresMorePossible bool `json:"requires_more_possible,omitempty"`
+	// Compression is a load ceiling by the estimated compression of the spine; nil for none.
+	Compression *CompressionLimit `json:"compression,omitempty"`
+	// CapacityError is the error of the capacity that is measured; nil where nobody knows it.
+	CapacityError *CapacityError `json:"capacity_error,omitempty"`
 }
 
 // ScreeningLimits are the highest values with which a session may begin: beats per minute and mmHg; 0 for no limit.

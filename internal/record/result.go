@@ -16,6 +16,7 @@ type ResultDocument struct {
 	SessionRevision int             `json:"session_revision"`
 	Corrections     []Correction    `json:"corrections,omitempty"`
 	Protocols       []NamedProtocol `json:"protocols"`
+	Kits            []Kit           `json:"kits,omitempty"`
 	Job             *JobProfile     `json:"job_profile,omitempty"`
 	JobRevision     int             `json:"job_profile_revision,omitempty"`
 	Finding         Finding         `json:"finding"`
@@ -45,10 +46,12 @@ type NamedProtocol struct {
 	Protocol Protocol `json:"protocol"`
 }
 
-// Correction is a trial that was corrected before this result was signed.
+// Correction is a trial, or another part of the session, that was corrected before this result was signed. Part names what is not a trial:
+// screening, body, series_end, hand_series or position_series; Series is then the number of the series, where it is one.
 type Correction struct {
 	Series   int    `json:"series"`
 	Trial    int    `json:"trial"`
+	Part     string `json:"part,omitempty"`
 	Revision int    `json:"revision"`
 	At       Time   `json:"at"`
 	By       string `json:"by"`

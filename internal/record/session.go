@@ -12,6 +12,13 @@ type Session struct {
 	EndedAt     Time      `json:"ended_at"`
 	Screening   Screening `json:"screening"`
 	Series      []Series  `json:"series"`
+
+	// What follows came later. Each is left out of the canonical form where it is not set, so that a session without it has the bytes that it
+	// always had.
+
+	Body           *BodyMeasures    `json:"body,omitempty"`
+	HandSeries     []HandSeries     `json:"hand_series,omitempty"`
+	PositionSeries []PositionSeries `json:"position_series,omitempty"`
 }
 
 // Screening before the session; nil where not measured. Heart rate in beats per minute, pressures in mmHg.
@@ -21,6 +28,15 @@ type Screening struct {
 	Diastolic        *int   `json:"diastolic,omitempty"`
 	RateLimitingDrug bool   `json:"rate_limiting_drug,omitempty"`
 	OverrideReason   string `json:"override_reason,omitempty"`
+	// Symptoms are the red flags reported or seen before the session; OverrideBy is the member who answers for an override.
+	Symptoms   []Symptom `json:"symptoms,omitempty"`
+	OverrideBy string    `json:"override_by,omitempty"`
+}
+
+// BodyMeasures are taken at the visit. StatureMM is in millimetres, 0 where not measured.
+type BodyMeasures struct {
+	StatureMM int        `json:"stature_mm,omitempty"`
+	Mass      *mass.Mass `json:"body_mass,omitempty"`
 }
 
 // Series is one progressive test.
@@ -50,6 +66,9 @@ type Trial struct {
 	Symptoms     []Symptom       `json:"symptoms,omitempty"`
 	Blinded      bool            `json:"blinded,omitempty"`
 	ClosedReason string          `json:"closed_reason,omitempty"`
+	// StartHeartRate is just before the trial, SteadyHeartRate once it no longer rose in a trial of minutes; beats per minute.
+	StartHeartRate  *int `json:"start_heart_rate,omitempty"`
+	SteadyHeartRate *int `json:"steady_heart_rate,omitempty"`
 }
 
 // MechanicsSign is a sign with its grade: 0 steady, 1 shift, 2 marked, 3 unsafe.

@@ -169,6 +169,8 @@ const (
 	TaskWithin    Verdict = "within"
 	TaskShort     Verdict = "short"
 	TaskNotTested Verdict = "not_tested"
+	// TaskWithinError: short by no more than the error of measurement.
+	TaskWithinError Verdict = "within_error"
 )
 
 // Outcome is the engine's recommendation or the reviewer's decision on a job.
@@ -198,6 +200,14 @@ type HeartRateFormula string
 const (
 	Fox1971    HeartRateFormula = "fox_1971"
 	Tanaka2001 HeartRateFormula = "tanaka_2001"
+
+	Gellish2007          HeartRateFormula = "gellish_2007"
+	Gellish2007Quadratic HeartRateFormula = "gellish_2007_quadratic"
+	Gulati2010Women      HeartRateFormula = "gulati_2010_women"
+	Sydo2014Men          HeartRateFormula = "sydo_2014_men"
+	Sydo2014Women        HeartRateFormula = "sydo_2014_women"
+	Zhu2010              HeartRateFormula = "zhu_2010"
+	BetaBlockerFormula   HeartRateFormula = "beta_blocker"
 )
 
 // RepetitionKind is what counts as one repetition. Published sources disagree, so a protocol says it.

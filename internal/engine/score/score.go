@@ -21,12 +21,15 @@ import (
 // Version names the engine's rules; a change that could alter any finding changes it.
 const Version = "1"
 
-// Input is all that a finding depends on. Protocols holds every protocol that a series names, by digest.
+// Input is all that a finding depends on. Protocols holds every protocol that a series names, by digest; Kits the kits that series name, by id:
+// of one that is not there no calibration is checked. Rules is the version of the rules to score by; empty for the newest.
 type Input struct {
+	Rules           string
 	Session         record.Session
 	SessionRevision int
 	Person          record.Person
 	Protocols       map[string]record.Protocol
+	Kits            map[string]record.Kit
 	Job             *record.JobProfile
 	JobRevision     int
 }
