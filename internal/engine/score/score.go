@@ -9,6 +9,7 @@ import (
 	"cmp"
 	"slices"
 	"strconv"
+	"strings"
 
 	"ponderal.example/internal/engine/capacity"
 	"ponderal.example/internal/engine/guard"
@@ -18,8 +19,15 @@ import (
 	"ponderal.example/internal/record"
 )
 
-// Version names the engine's rules; a change that could alter any finding changes it.
+// Version names the newest of the engine's rules; a change that could alter any finding makes a new one. The rules before stay, so that a
+// finding made by them can be made again for ever.
 const Version = "1"
+
+// Versions returns every version of the rules that this program knows, oldest first.
+func Versions() []string { return []string{"1"} }
+
+// Known reports whether findings can be made by that version of the rules.
+func Known(rules string) bool { return slices.Contains(Versions(), rules) }
 
 // Input is all that a finding depends on. Protocols holds every protocol that a series names, by digest; Kits the kits that series name, by id:
 // of one that is not there no calibration is checked. Rules is the version of the rules to score by; empty for the newest.
@@ -34,10 +42,13 @@ type Input struct {
 	JobRevision     int
 }
 
-// Score computes the finding. The only error is an input that lacks a protocol named by a series (fault.Invalid, PROTOCOL_UNKNOWN,
-// naming the first such series in the input's order and its digest). Nothing in the input is changed; the finding shares no memory
+// Score computes the finding. The only errors are rules that are not known (fault.Invalid, RULES_UNKNOWN) and an input that lacks a protocol
+// named by a series (fault.Invalid, PROTOCOL_UNKNOWN, naming the first such series in the input's order and its digest). Nothing in the input is changed; the finding shares no memory
 // with it that anything may write to. Neither the order of series nor that of signs and symptoms alters the finding.
 func Score(in Input) (record.Finding, error) {
+	if in.Rules != "" && !Known(in.Rules) {
+		return record.Finding{}, unknownRules()
+	}
 	series, err := inOrder(in)
 	if err != nil {
 		return record.Finding{}, err
@@ -86,6 +97,13 @@ func inOrder(in Input) ([]*record.Series, error) {
 	}
 	slices.SortStableFunc(series, func(a, b *record.Series) int { return cmp.Compare(a.Number, b.Number) })
 	return series, nil
+}
+
+func unknownRules() error {
+	text := "the rules are one of the versions " + strings.Join(Versions(), ", ")
+	err := fault.New(fault.Invalid, "RULES_UNKNOWN", text)
+	err.Violations = []fault.Violation{{Field: "rules", Rule: "rules.known", Text: text}}
+	return err
 }
 
 func unknownProtocol(i int, digest string) error {
