@@ -767,7 +767,9 @@ type GetHeartRateLimitsRequest struct {
 	// Needed for a limit as a percentage of the reserve.
 	RestingHeartRateBpm *uint32 `protobuf:"varint,2,opt,name=resting_heart_rate_bpm,json=restingHeartRateBpm,proto3,oneof" json:"resting_heart_rate_bpm,omitempty"`
 	// The limit as a protocol states it; left out, only the predicted maxima are answered.
-	Limit         *HeartRateLimit `protobuf:"bytes,3,opt,name=limit,proto3" json:"limit,omitempty"`
+	Limit *HeartRateLimit `protobuf:"bytes,3,opt,name=limit,proto3" json:"limit,omitempty"`
+	// Sex of the person; some formulas are of one sex. May be left out.
+	Sex           Sex `protobuf:"varint,4,opt,name=sex,proto3,enum=ponderal.v1.Sex" json:"sex,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -821,6 +823,13 @@ func (x *GetHeartRateLimitsRequest) GetLimit() *HeartRateLimit {
 		return x.Limit
 	}
 	return nil
+}
+
+func (x *GetHeartRateLimitsRequest) GetSex() Sex {
+	if x != nil {
+		return x.Sex
+	}
+	return Sex_SEX_UNSPECIFIED
 }
 
 type GetHeartRateLimitsResponse struct {
@@ -890,7 +899,9 @@ type ClassifyStrengthRequest struct {
 	// What the person can do, each zone and pace at most once.
 	Capacities []*ClassifyStrengthRequest_KnownCapacity `protobuf:"bytes,1,rep,name=capacities,proto3" json:"capacities,omitempty"`
 	// What the job demands.
-	Tasks         []*JobTask `protobuf:"bytes,2,rep,name=tasks,proto3" json:"tasks,omitempty"`
+	Tasks []*JobTask `protobuf:"bytes,2,rep,name=tasks,proto3" json:"tasks,omitempty"`
+	// Capacities at harder paces that are not given are projected by rule from one that is, and marked.
+	Projected     bool `protobuf:"varint,3,opt,name=projected,proto3" json:"projected,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -939,6 +950,13 @@ func (x *ClassifyStrengthRequest) GetTasks() []*JobTask {
 	return nil
 }
 
+func (x *ClassifyStrengthRequest) GetProjected() bool {
+	if x != nil {
+		return x.Projected
+	}
+	return false
+}
+
 type ClassifyStrengthResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Level reached in each zone; `limiting_series` is the place of the capacity in the request, from 1.
@@ -951,8 +969,12 @@ type ClassifyStrengthResponse struct {
 	// What the comparison comes to; unspecified where capacities or tasks are left out.
 	Outcome JobOutcome `protobuf:"varint,5,opt,name=outcome,proto3,enum=ponderal.v1.JobOutcome" json:"outcome,omitempty"`
 	// What is missing before the outcome can be determined.
-	Missing       []string  `protobuf:"bytes,6,rep,name=missing,proto3" json:"missing,omitempty"`
-	Cautions      []*Remark `protobuf:"bytes,7,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	Missing  []string  `protobuf:"bytes,6,rep,name=missing,proto3" json:"missing,omitempty"`
+	Cautions []*Remark `protobuf:"bytes,7,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	// Only where they were asked for.
+	Projected []*ProjectedCapacity `protobuf:"bytes,8,rep,name=projected,proto3" json:"projected,omitempty"`
+	// What the outcome rests on, one sentence a task.
+	RestsOn       []string `protobuf:"bytes,9,rep,name=rests_on,json=restsOn,proto3" json:"rests_on,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1032,6 +1054,20 @@ func (x *ClassifyStrengthResponse) GetMissing() []string {
 func (x *ClassifyStrengthResponse) GetCautions() []*Remark {
 	if x != nil {
 		return x.Cautions
+	}
+	return nil
+}
+
+func (x *ClassifyStrengthResponse) GetProjected() []*ProjectedCapacity {
+	if x != nil {
+		return x.Projected
+	}
+	return nil
+}
+
+func (x *ClassifyStrengthResponse) GetRestsOn() []string {
+	if x != nil {
+		return x.RestsOn
 	}
 	return nil
 }
@@ -2124,8 +2160,10 @@ type AnalyzeAgreementRequest struct {
 	Rows []*AnalyzeAgreementRequest_Row `protobuf:"bytes,1,rep,name=rows,proto3" json:"rows,omitempty"`
 	// Confidence of the intervals, in percent, from 50 to 99; 0 for 95.
 	ConfidencePercent float64 `protobuf:"fixed64,2,opt,name=confidence_percent,json=confidencePercent,proto3" json:"confidence_percent,omitempty"`
-	unknownFields     protoimpl.UnknownFields
-	sizeCache         protoimpl.SizeCache
+	// Names of the raters, in the order of the values of a row; left out, they are "1", "2" and so on.
+	RaterNames    []string `protobuf:"bytes,3,rep,name=rater_names,json=raterNames,proto3" json:"rater_names,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *AnalyzeAgreementRequest) Reset() {
@@ -2172,6 +2210,13 @@ func (x *AnalyzeAgreementRequest) GetConfidencePercent() float64 {
 	return 0
 }
 
+func (x *AnalyzeAgreementRequest) GetRaterNames() []string {
+	if x != nil {
+		return x.RaterNames
+	}
+	return nil
+}
+
 type AnalyzeAgreementResponse struct {
 	state             protoimpl.MessageState `protogen:"open.v1"`
 	Targets           uint32                 `protobuf:"varint,1,opt,name=targets,proto3" json:"targets,omitempty"`
@@ -2190,8 +2235,14 @@ type AnalyzeAgreementResponse struct {
 	// First value less second; only of two raters and at least three targets. 1.96 standard deviations, intervals of 95 percent.
 	LimitsOfAgreement *AnalyzeAgreementResponse_LimitsOfAgreement `protobuf:"bytes,11,opt,name=limits_of_agreement,json=limitsOfAgreement,proto3" json:"limits_of_agreement,omitempty"`
 	Cautions          []*Remark                                   `protobuf:"bytes,12,rep,name=cautions,proto3" json:"cautions,omitempty"`
-	unknownFields     protoimpl.UnknownFields
-	sizeCache         protoimpl.SizeCache
+	// One for each rater, in the order of the values.
+	EachRater []*AnalyzeAgreementResponse_Rater `protobuf:"bytes,13,rep,name=each_rater,json=eachRater,proto3" json:"each_rater,omitempty"`
+	// Every two raters, of 2 to 10 raters and at least three targets; empty otherwise.
+	Pairs []*AnalyzeAgreementResponse_Pair `protobuf:"bytes,14,rep,name=pairs,proto3" json:"pairs,omitempty"`
+	// One for each group, in the order of their names; empty where the rows have none.
+	Groups        []*AnalyzeAgreementResponse_Group `protobuf:"bytes,15,rep,name=groups,proto3" json:"groups,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *AnalyzeAgreementResponse) Reset() {
@@ -2304,6 +2355,27 @@ func (x *AnalyzeAgreementResponse) GetLimitsOfAgreement() *AnalyzeAgreementRespo
 func (x *AnalyzeAgreementResponse) GetCautions() []*Remark {
 	if x != nil {
 		return x.Cautions
+	}
+	return nil
+}
+
+func (x *AnalyzeAgreementResponse) GetEachRater() []*AnalyzeAgreementResponse_Rater {
+	if x != nil {
+		return x.EachRater
+	}
+	return nil
+}
+
+func (x *AnalyzeAgreementResponse) GetPairs() []*AnalyzeAgreementResponse_Pair {
+	if x != nil {
+		return x.Pairs
+	}
+	return nil
+}
+
+func (x *AnalyzeAgreementResponse) GetGroups() []*AnalyzeAgreementResponse_Group {
+	if x != nil {
+		return x.Groups
 	}
 	return nil
 }
@@ -2525,18 +2597,694 @@ func (x *FindRecipesResponse) GetCautions() []*Remark {
 	return nil
 }
 
+type GetBodyLimitsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Without shoes, 1.00 to 2.50 m.
+	Stature *Length `protobuf:"bytes,1,opt,name=stature,proto3" json:"stature,omitempty"`
+	// 20 to 350 kg.
+	BodyMass *Mass `protobuf:"bytes,2,opt,name=body_mass,json=bodyMass,proto3" json:"body_mass,omitempty"`
+	// Zones of lifts, and carry, for which a ceiling is asked; none for all of them. The model is not one of pushes and pulls.
+	Zones []Zone `protobuf:"varint,3,rep,packed,name=zones,proto3,enum=ponderal.v1.Zone" json:"zones,omitempty"`
+	// Ceiling as a percentage of body mass; 0 for none.
+	PercentOfBodyMass uint32 `protobuf:"varint,4,opt,name=percent_of_body_mass,json=percentOfBodyMass,proto3" json:"percent_of_body_mass,omitempty"`
+	// Figures of the model of compression.
+	Model *GetBodyLimitsRequest_CompressionModel `protobuf:"bytes,5,opt,name=model,proto3" json:"model,omitempty"`
+	// A load for which the compression is estimated at the ends of each zone; may be left out.
+	Load          *Mass `protobuf:"bytes,6,opt,name=load,proto3" json:"load,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetBodyLimitsRequest) Reset() {
+	*x = GetBodyLimitsRequest{}
+	mi := &file_ponderal_v1_engine_proto_msgTypes[24]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetBodyLimitsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetBodyLimitsRequest) ProtoMessage() {}
+
+func (x *GetBodyLimitsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_engine_proto_msgTypes[24]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetBodyLimitsRequest.ProtoReflect.Descriptor instead.
+func (*GetBodyLimitsRequest) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_engine_proto_rawDescGZIP(), []int{24}
+}
+
+func (x *GetBodyLimitsRequest) GetStature() *Length {
+	if x != nil {
+		return x.Stature
+	}
+	return nil
+}
+
+func (x *GetBodyLimitsRequest) GetBodyMass() *Mass {
+	if x != nil {
+		return x.BodyMass
+	}
+	return nil
+}
+
+func (x *GetBodyLimitsRequest) GetZones() []Zone {
+	if x != nil {
+		return x.Zones
+	}
+	return nil
+}
+
+func (x *GetBodyLimitsRequest) GetPercentOfBodyMass() uint32 {
+	if x != nil {
+		return x.PercentOfBodyMass
+	}
+	return 0
+}
+
+func (x *GetBodyLimitsRequest) GetModel() *GetBodyLimitsRequest_CompressionModel {
+	if x != nil {
+		return x.Model
+	}
+	return nil
+}
+
+func (x *GetBodyLimitsRequest) GetLoad() *Mass {
+	if x != nil {
+		return x.Load
+	}
+	return nil
+}
+
+type GetBodyLimitsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Heights of the hands at the ends of the lifting zones.
+	Stations *GetBodyLimitsResponse_Stations `protobuf:"bytes,1,opt,name=stations,proto3" json:"stations,omitempty"`
+	// Highest first.
+	Landmarks []*GetBodyLimitsResponse_LandmarkHeight `protobuf:"bytes,2,rep,name=landmarks,proto3" json:"landmarks,omitempty"`
+	// Absent where no percentage was asked for.
+	FractionCeiling *GetBodyLimitsResponse_FractionCeiling `protobuf:"bytes,3,opt,name=fraction_ceiling,json=fractionCeiling,proto3" json:"fraction_ceiling,omitempty"`
+	// One for each zone.
+	CompressionCeilings []*GetBodyLimitsResponse_CompressionCeiling `protobuf:"bytes,4,rep,name=compression_ceilings,json=compressionCeilings,proto3" json:"compression_ceilings,omitempty"`
+	// The figures that were used.
+	CriterionNewtons uint32  `protobuf:"varint,5,opt,name=criterion_newtons,json=criterionNewtons,proto3" json:"criterion_newtons,omitempty"`
+	MuscleArmMm      uint32  `protobuf:"varint,6,opt,name=muscle_arm_mm,json=muscleArmMm,proto3" json:"muscle_arm_mm,omitempty"`
+	Forward          *Length `protobuf:"bytes,7,opt,name=forward,proto3" json:"forward,omitempty"`
+	// What the model leaves out.
+	LeftOut []string `protobuf:"bytes,8,rep,name=left_out,json=leftOut,proto3" json:"left_out,omitempty"`
+	// Where the figures are from.
+	Sources       []string  `protobuf:"bytes,9,rep,name=sources,proto3" json:"sources,omitempty"`
+	Cautions      []*Remark `protobuf:"bytes,10,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetBodyLimitsResponse) Reset() {
+	*x = GetBodyLimitsResponse{}
+	mi := &file_ponderal_v1_engine_proto_msgTypes[25]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetBodyLimitsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetBodyLimitsResponse) ProtoMessage() {}
+
+func (x *GetBodyLimitsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_engine_proto_msgTypes[25]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetBodyLimitsResponse.ProtoReflect.Descriptor instead.
+func (*GetBodyLimitsResponse) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_engine_proto_rawDescGZIP(), []int{25}
+}
+
+func (x *GetBodyLimitsResponse) GetStations() *GetBodyLimitsResponse_Stations {
+	if x != nil {
+		return x.Stations
+	}
+	return nil
+}
+
+func (x *GetBodyLimitsResponse) GetLandmarks() []*GetBodyLimitsResponse_LandmarkHeight {
+	if x != nil {
+		return x.Landmarks
+	}
+	return nil
+}
+
+func (x *GetBodyLimitsResponse) GetFractionCeiling() *GetBodyLimitsResponse_FractionCeiling {
+	if x != nil {
+		return x.FractionCeiling
+	}
+	return nil
+}
+
+func (x *GetBodyLimitsResponse) GetCompressionCeilings() []*GetBodyLimitsResponse_CompressionCeiling {
+	if x != nil {
+		return x.CompressionCeilings
+	}
+	return nil
+}
+
+func (x *GetBodyLimitsResponse) GetCriterionNewtons() uint32 {
+	if x != nil {
+		return x.CriterionNewtons
+	}
+	return 0
+}
+
+func (x *GetBodyLimitsResponse) GetMuscleArmMm() uint32 {
+	if x != nil {
+		return x.MuscleArmMm
+	}
+	return 0
+}
+
+func (x *GetBodyLimitsResponse) GetForward() *Length {
+	if x != nil {
+		return x.Forward
+	}
+	return nil
+}
+
+func (x *GetBodyLimitsResponse) GetLeftOut() []string {
+	if x != nil {
+		return x.LeftOut
+	}
+	return nil
+}
+
+func (x *GetBodyLimitsResponse) GetSources() []string {
+	if x != nil {
+		return x.Sources
+	}
+	return nil
+}
+
+func (x *GetBodyLimitsResponse) GetCautions() []*Remark {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
+}
+
+type AnalyzeHandsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Age of the person in completed years; 0 where it is not known: then no norm is answered.
+	AgeYears uint32 `protobuf:"varint,1,opt,name=age_years,json=ageYears,proto3" json:"age_years,omitempty"`
+	// May be left out: then no norm is answered.
+	Sex Sex `protobuf:"varint,2,opt,name=sex,proto3,enum=ponderal.v1.Sex" json:"sex,omitempty"`
+	// May be left out; some norms go by it.
+	Stature *Length `protobuf:"bytes,3,opt,name=stature,proto3" json:"stature,omitempty"`
+	// As in a session.
+	HandSeries    []*HandSeries `protobuf:"bytes,4,rep,name=hand_series,json=handSeries,proto3" json:"hand_series,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AnalyzeHandsRequest) Reset() {
+	*x = AnalyzeHandsRequest{}
+	mi := &file_ponderal_v1_engine_proto_msgTypes[26]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AnalyzeHandsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AnalyzeHandsRequest) ProtoMessage() {}
+
+func (x *AnalyzeHandsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_engine_proto_msgTypes[26]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AnalyzeHandsRequest.ProtoReflect.Descriptor instead.
+func (*AnalyzeHandsRequest) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_engine_proto_rawDescGZIP(), []int{26}
+}
+
+func (x *AnalyzeHandsRequest) GetAgeYears() uint32 {
+	if x != nil {
+		return x.AgeYears
+	}
+	return 0
+}
+
+func (x *AnalyzeHandsRequest) GetSex() Sex {
+	if x != nil {
+		return x.Sex
+	}
+	return Sex_SEX_UNSPECIFIED
+}
+
+func (x *AnalyzeHandsRequest) GetStature() *Length {
+	if x != nil {
+		return x.Stature
+	}
+	return nil
+}
+
+func (x *AnalyzeHandsRequest) GetHandSeries() []*HandSeries {
+	if x != nil {
+		return x.HandSeries
+	}
+	return nil
+}
+
+type AnalyzeHandsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// One for each series, by number.
+	Strengths []*HandStrength `protobuf:"bytes,1,rep,name=strengths,proto3" json:"strengths,omitempty"`
+	// Of each series of repeated grips with three readings.
+	Variations []*AnalyzeHandsResponse_GripVariation `protobuf:"bytes,2,rep,name=variations,proto3" json:"variations,omitempty"`
+	// Of each series of five positions.
+	Curves []*AnalyzeHandsResponse_PositionCurve `protobuf:"bytes,3,rep,name=curves,proto3" json:"curves,omitempty"`
+	// Of each hand with a series of rapid exchange and one to compare it with.
+	Exchanges []*AnalyzeHandsResponse_RapidExchange `protobuf:"bytes,4,rep,name=exchanges,proto3" json:"exchanges,omitempty"`
+	// What the literature holds against each of the three as signs of effort.
+	VariationCritique []string  `protobuf:"bytes,5,rep,name=variation_critique,json=variationCritique,proto3" json:"variation_critique,omitempty"`
+	CurveCritique     string    `protobuf:"bytes,6,opt,name=curve_critique,json=curveCritique,proto3" json:"curve_critique,omitempty"`
+	ExchangeCritique  string    `protobuf:"bytes,7,opt,name=exchange_critique,json=exchangeCritique,proto3" json:"exchange_critique,omitempty"`
+	Cautions          []*Remark `protobuf:"bytes,8,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
+}
+
+func (x *AnalyzeHandsResponse) Reset() {
+	*x = AnalyzeHandsResponse{}
+	mi := &file_ponderal_v1_engine_proto_msgTypes[27]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AnalyzeHandsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AnalyzeHandsResponse) ProtoMessage() {}
+
+func (x *AnalyzeHandsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_engine_proto_msgTypes[27]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AnalyzeHandsResponse.ProtoReflect.Descriptor instead.
+func (*AnalyzeHandsResponse) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_engine_proto_rawDescGZIP(), []int{27}
+}
+
+func (x *AnalyzeHandsResponse) GetStrengths() []*HandStrength {
+	if x != nil {
+		return x.Strengths
+	}
+	return nil
+}
+
+func (x *AnalyzeHandsResponse) GetVariations() []*AnalyzeHandsResponse_GripVariation {
+	if x != nil {
+		return x.Variations
+	}
+	return nil
+}
+
+func (x *AnalyzeHandsResponse) GetCurves() []*AnalyzeHandsResponse_PositionCurve {
+	if x != nil {
+		return x.Curves
+	}
+	return nil
+}
+
+func (x *AnalyzeHandsResponse) GetExchanges() []*AnalyzeHandsResponse_RapidExchange {
+	if x != nil {
+		return x.Exchanges
+	}
+	return nil
+}
+
+func (x *AnalyzeHandsResponse) GetVariationCritique() []string {
+	if x != nil {
+		return x.VariationCritique
+	}
+	return nil
+}
+
+func (x *AnalyzeHandsResponse) GetCurveCritique() string {
+	if x != nil {
+		return x.CurveCritique
+	}
+	return ""
+}
+
+func (x *AnalyzeHandsResponse) GetExchangeCritique() string {
+	if x != nil {
+		return x.ExchangeCritique
+	}
+	return ""
+}
+
+func (x *AnalyzeHandsResponse) GetCautions() []*Remark {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
+}
+
+type EstimateAerobicDemandRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Once it no longer rose in work of minutes.
+	SteadyHeartRateBpm  uint32 `protobuf:"varint,1,opt,name=steady_heart_rate_bpm,json=steadyHeartRateBpm,proto3" json:"steady_heart_rate_bpm,omitempty"`
+	RestingHeartRateBpm uint32 `protobuf:"varint,2,opt,name=resting_heart_rate_bpm,json=restingHeartRateBpm,proto3" json:"resting_heart_rate_bpm,omitempty"`
+	// Age of the person in completed years.
+	AgeYears uint32 `protobuf:"varint,3,opt,name=age_years,json=ageYears,proto3" json:"age_years,omitempty"`
+	// Needed for a formula that is of one sex.
+	Sex Sex `protobuf:"varint,4,opt,name=sex,proto3,enum=ponderal.v1.Sex" json:"sex,omitempty"`
+	// Predicts the maximum.
+	Formula       HeartRateFormula `protobuf:"varint,5,opt,name=formula,proto3,enum=ponderal.v1.HeartRateFormula" json:"formula,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *EstimateAerobicDemandRequest) Reset() {
+	*x = EstimateAerobicDemandRequest{}
+	mi := &file_ponderal_v1_engine_proto_msgTypes[28]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EstimateAerobicDemandRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EstimateAerobicDemandRequest) ProtoMessage() {}
+
+func (x *EstimateAerobicDemandRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_engine_proto_msgTypes[28]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EstimateAerobicDemandRequest.ProtoReflect.Descriptor instead.
+func (*EstimateAerobicDemandRequest) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_engine_proto_rawDescGZIP(), []int{28}
+}
+
+func (x *EstimateAerobicDemandRequest) GetSteadyHeartRateBpm() uint32 {
+	if x != nil {
+		return x.SteadyHeartRateBpm
+	}
+	return 0
+}
+
+func (x *EstimateAerobicDemandRequest) GetRestingHeartRateBpm() uint32 {
+	if x != nil {
+		return x.RestingHeartRateBpm
+	}
+	return 0
+}
+
+func (x *EstimateAerobicDemandRequest) GetAgeYears() uint32 {
+	if x != nil {
+		return x.AgeYears
+	}
+	return 0
+}
+
+func (x *EstimateAerobicDemandRequest) GetSex() Sex {
+	if x != nil {
+		return x.Sex
+	}
+	return Sex_SEX_UNSPECIFIED
+}
+
+func (x *EstimateAerobicDemandRequest) GetFormula() HeartRateFormula {
+	if x != nil {
+		return x.Formula
+	}
+	return HeartRateFormula_HEART_RATE_FORMULA_UNSPECIFIED
+}
+
+type EstimateAerobicDemandResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Share of the reserve in percent, a decimal with one place.
+	PercentOfReserve string `protobuf:"bytes,1,opt,name=percent_of_reserve,json=percentOfReserve,proto3" json:"percent_of_reserve,omitempty"`
+	// For how long work of that share is within the published criterion: 8 h, 2 h, 1 h, or less than 1 h.
+	SustainableFor string `protobuf:"bytes,2,opt,name=sustainable_for,json=sustainableFor,proto3" json:"sustainable_for,omitempty"`
+	Source         string `protobuf:"bytes,3,opt,name=source,proto3" json:"source,omitempty"`
+	// The maximum that the formula predicts.
+	PredictedMaximum *GetHeartRateLimitsResponse_ExactHeartRate `protobuf:"bytes,4,opt,name=predicted_maximum,json=predictedMaximum,proto3" json:"predicted_maximum,omitempty"`
+	Cautions         []*Remark                                  `protobuf:"bytes,5,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
+}
+
+func (x *EstimateAerobicDemandResponse) Reset() {
+	*x = EstimateAerobicDemandResponse{}
+	mi := &file_ponderal_v1_engine_proto_msgTypes[29]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EstimateAerobicDemandResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EstimateAerobicDemandResponse) ProtoMessage() {}
+
+func (x *EstimateAerobicDemandResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_engine_proto_msgTypes[29]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EstimateAerobicDemandResponse.ProtoReflect.Descriptor instead.
+func (*EstimateAerobicDemandResponse) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_engine_proto_rawDescGZIP(), []int{29}
+}
+
+func (x *EstimateAerobicDemandResponse) GetPercentOfReserve() string {
+	if x != nil {
+		return x.PercentOfReserve
+	}
+	return ""
+}
+
+func (x *EstimateAerobicDemandResponse) GetSustainableFor() string {
+	if x != nil {
+		return x.SustainableFor
+	}
+	return ""
+}
+
+func (x *EstimateAerobicDemandResponse) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+func (x *EstimateAerobicDemandResponse) GetPredictedMaximum() *GetHeartRateLimitsResponse_ExactHeartRate {
+	if x != nil {
+		return x.PredictedMaximum
+	}
+	return nil
+}
+
+func (x *EstimateAerobicDemandResponse) GetCautions() []*Remark {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
+}
+
+type AssessConsistencyRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// As in a session; no protocol is looked at.
+	Series []*Series `protobuf:"bytes,1,rep,name=series,proto3" json:"series,omitempty"`
+	// As in a session.
+	HandSeries []*HandSeries `protobuf:"bytes,2,rep,name=hand_series,json=handSeries,proto3" json:"hand_series,omitempty"`
+	// The client takes a drug that limits the heart rate: what rests on it is not assessed.
+	RateLimitingDrug bool `protobuf:"varint,3,opt,name=rate_limiting_drug,json=rateLimitingDrug,proto3" json:"rate_limiting_drug,omitempty"`
+	// Error of the capacity, by which a blinded retest is judged; left out, retests are not assessed.
+	CapacityError *CapacityError `protobuf:"bytes,4,opt,name=capacity_error,json=capacityError,proto3" json:"capacity_error,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AssessConsistencyRequest) Reset() {
+	*x = AssessConsistencyRequest{}
+	mi := &file_ponderal_v1_engine_proto_msgTypes[30]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AssessConsistencyRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AssessConsistencyRequest) ProtoMessage() {}
+
+func (x *AssessConsistencyRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_engine_proto_msgTypes[30]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AssessConsistencyRequest.ProtoReflect.Descriptor instead.
+func (*AssessConsistencyRequest) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_engine_proto_rawDescGZIP(), []int{30}
+}
+
+func (x *AssessConsistencyRequest) GetSeries() []*Series {
+	if x != nil {
+		return x.Series
+	}
+	return nil
+}
+
+func (x *AssessConsistencyRequest) GetHandSeries() []*HandSeries {
+	if x != nil {
+		return x.HandSeries
+	}
+	return nil
+}
+
+func (x *AssessConsistencyRequest) GetRateLimitingDrug() bool {
+	if x != nil {
+		return x.RateLimitingDrug
+	}
+	return false
+}
+
+func (x *AssessConsistencyRequest) GetCapacityError() *CapacityError {
+	if x != nil {
+		return x.CapacityError
+	}
+	return nil
+}
+
+type AssessConsistencyResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Consistency   *Consistency           `protobuf:"bytes,1,opt,name=consistency,proto3" json:"consistency,omitempty"`
+	Cautions      []*Remark              `protobuf:"bytes,2,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AssessConsistencyResponse) Reset() {
+	*x = AssessConsistencyResponse{}
+	mi := &file_ponderal_v1_engine_proto_msgTypes[31]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AssessConsistencyResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AssessConsistencyResponse) ProtoMessage() {}
+
+func (x *AssessConsistencyResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_engine_proto_msgTypes[31]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AssessConsistencyResponse.ProtoReflect.Descriptor instead.
+func (*AssessConsistencyResponse) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_engine_proto_rawDescGZIP(), []int{31}
+}
+
+func (x *AssessConsistencyResponse) GetConsistency() *Consistency {
+	if x != nil {
+		return x.Consistency
+	}
+	return nil
+}
+
+func (x *AssessConsistencyResponse) GetCautions() []*Remark {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
+}
+
 // PredictedMaximum is the highest heart rate that a formula predicts for the age.
 type GetHeartRateLimitsResponse_PredictedMaximum struct {
-	state         protoimpl.MessageState                     `protogen:"open.v1"`
-	Formula       HeartRateFormula                           `protobuf:"varint,1,opt,name=formula,proto3,enum=ponderal.v1.HeartRateFormula" json:"formula,omitempty"`
-	Rate          *GetHeartRateLimitsResponse_ExactHeartRate `protobuf:"bytes,2,opt,name=rate,proto3" json:"rate,omitempty"`
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Formula HeartRateFormula       `protobuf:"varint,1,opt,name=formula,proto3,enum=ponderal.v1.HeartRateFormula" json:"formula,omitempty"`
+	// Absent where the formula was not made for such a person.
+	Rate *GetHeartRateLimitsResponse_ExactHeartRate `protobuf:"bytes,2,opt,name=rate,proto3" json:"rate,omitempty"`
+	// Why the formula does not apply; empty where it does.
+	NotApplicable string `protobuf:"bytes,3,opt,name=not_applicable,json=notApplicable,proto3" json:"not_applicable,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *GetHeartRateLimitsResponse_PredictedMaximum) Reset() {
 	*x = GetHeartRateLimitsResponse_PredictedMaximum{}
-	mi := &file_ponderal_v1_engine_proto_msgTypes[24]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2548,7 +3296,7 @@ func (x *GetHeartRateLimitsResponse_PredictedMaximum) String() string {
 func (*GetHeartRateLimitsResponse_PredictedMaximum) ProtoMessage() {}
 
 func (x *GetHeartRateLimitsResponse_PredictedMaximum) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_engine_proto_msgTypes[24]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2578,6 +3326,13 @@ func (x *GetHeartRateLimitsResponse_PredictedMaximum) GetRate() *GetHeartRateLim
 	return nil
 }
 
+func (x *GetHeartRateLimitsResponse_PredictedMaximum) GetNotApplicable() string {
+	if x != nil {
+		return x.NotApplicable
+	}
+	return ""
+}
+
 // ExactHeartRate is a heart rate without rounding.
 type GetHeartRateLimitsResponse_ExactHeartRate struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2593,7 +3348,7 @@ type GetHeartRateLimitsResponse_ExactHeartRate struct {
 
 func (x *GetHeartRateLimitsResponse_ExactHeartRate) Reset() {
 	*x = GetHeartRateLimitsResponse_ExactHeartRate{}
-	mi := &file_ponderal_v1_engine_proto_msgTypes[25]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2605,7 +3360,7 @@ func (x *GetHeartRateLimitsResponse_ExactHeartRate) String() string {
 func (*GetHeartRateLimitsResponse_ExactHeartRate) ProtoMessage() {}
 
 func (x *GetHeartRateLimitsResponse_ExactHeartRate) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_engine_proto_msgTypes[25]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2648,14 +3403,16 @@ type ClassifyStrengthRequest_KnownCapacity struct {
 	Zone  Zone                   `protobuf:"varint,1,opt,name=zone,proto3,enum=ponderal.v1.Zone" json:"zone,omitempty"`
 	Pace  Pace                   `protobuf:"varint,2,opt,name=pace,proto3,enum=ponderal.v1.Pace" json:"pace,omitempty"`
 	// Left out where it was tested and no load was accepted.
-	Load          *Mass `protobuf:"bytes,3,opt,name=load,proto3" json:"load,omitempty"`
+	Load *Mass `protobuf:"bytes,3,opt,name=load,proto3" json:"load,omitempty"`
+	// Standard error of measurement of the load; a task that is beyond the load by no more than the error is said to be so.
+	StandardError *Mass `protobuf:"bytes,4,opt,name=standard_error,json=standardError,proto3" json:"standard_error,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ClassifyStrengthRequest_KnownCapacity) Reset() {
 	*x = ClassifyStrengthRequest_KnownCapacity{}
-	mi := &file_ponderal_v1_engine_proto_msgTypes[26]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2667,7 +3424,7 @@ func (x *ClassifyStrengthRequest_KnownCapacity) String() string {
 func (*ClassifyStrengthRequest_KnownCapacity) ProtoMessage() {}
 
 func (x *ClassifyStrengthRequest_KnownCapacity) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_engine_proto_msgTypes[26]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2704,6 +3461,13 @@ func (x *ClassifyStrengthRequest_KnownCapacity) GetLoad() *Mass {
 	return nil
 }
 
+func (x *ClassifyStrengthRequest_KnownCapacity) GetStandardError() *Mass {
+	if x != nil {
+		return x.StandardError
+	}
+	return nil
+}
+
 // WorkDay is lifting and recovery in turn.
 type AnalyzeLiftingRequest_WorkDay struct {
 	state   protoimpl.MessageState              `protogen:"open.v1"`
@@ -2716,7 +3480,7 @@ type AnalyzeLiftingRequest_WorkDay struct {
 
 func (x *AnalyzeLiftingRequest_WorkDay) Reset() {
 	*x = AnalyzeLiftingRequest_WorkDay{}
-	mi := &file_ponderal_v1_engine_proto_msgTypes[27]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2728,7 +3492,7 @@ func (x *AnalyzeLiftingRequest_WorkDay) String() string {
 func (*AnalyzeLiftingRequest_WorkDay) ProtoMessage() {}
 
 func (x *AnalyzeLiftingRequest_WorkDay) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_engine_proto_msgTypes[27]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2769,7 +3533,7 @@ type AnalyzeLiftingRequest_WorkPeriod struct {
 
 func (x *AnalyzeLiftingRequest_WorkPeriod) Reset() {
 	*x = AnalyzeLiftingRequest_WorkPeriod{}
-	mi := &file_ponderal_v1_engine_proto_msgTypes[28]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2781,7 +3545,7 @@ func (x *AnalyzeLiftingRequest_WorkPeriod) String() string {
 func (*AnalyzeLiftingRequest_WorkPeriod) ProtoMessage() {}
 
 func (x *AnalyzeLiftingRequest_WorkPeriod) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_engine_proto_msgTypes[28]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2822,7 +3586,7 @@ type GetPopulationPercentileResponse_Factor struct {
 
 func (x *GetPopulationPercentileResponse_Factor) Reset() {
 	*x = GetPopulationPercentileResponse_Factor{}
-	mi := &file_ponderal_v1_engine_proto_msgTypes[29]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2834,7 +3598,7 @@ func (x *GetPopulationPercentileResponse_Factor) String() string {
 func (*GetPopulationPercentileResponse_Factor) ProtoMessage() {}
 
 func (x *GetPopulationPercentileResponse_Factor) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_engine_proto_msgTypes[29]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2866,15 +3630,17 @@ func (x *GetPopulationPercentileResponse_Factor) GetValue() float64 {
 
 // Row is one target.
 type AnalyzeAgreementRequest_Row struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Values        []float64              `protobuf:"fixed64,1,rep,packed,name=values,proto3" json:"values,omitempty"`
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Values []float64              `protobuf:"fixed64,1,rep,packed,name=values,proto3" json:"values,omitempty"`
+	// What the target belongs to, such as a clinic; every row has one or none has.
+	Group         string `protobuf:"bytes,2,opt,name=group,proto3" json:"group,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *AnalyzeAgreementRequest_Row) Reset() {
 	*x = AnalyzeAgreementRequest_Row{}
-	mi := &file_ponderal_v1_engine_proto_msgTypes[30]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2886,7 +3652,7 @@ func (x *AnalyzeAgreementRequest_Row) String() string {
 func (*AnalyzeAgreementRequest_Row) ProtoMessage() {}
 
 func (x *AnalyzeAgreementRequest_Row) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_engine_proto_msgTypes[30]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2909,6 +3675,216 @@ func (x *AnalyzeAgreementRequest_Row) GetValues() []float64 {
 	return nil
 }
 
+func (x *AnalyzeAgreementRequest_Row) GetGroup() string {
+	if x != nil {
+		return x.Group
+	}
+	return ""
+}
+
+// Rater is how one rater's values lie among the others'.
+type AnalyzeAgreementResponse_Rater struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Name  string                 `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	Mean  float64                `protobuf:"fixed64,2,opt,name=mean,proto3" json:"mean,omitempty"`
+	// The rater's mean less the mean of the others' values.
+	Bias          float64 `protobuf:"fixed64,3,opt,name=bias,proto3" json:"bias,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AnalyzeAgreementResponse_Rater) Reset() {
+	*x = AnalyzeAgreementResponse_Rater{}
+	mi := &file_ponderal_v1_engine_proto_msgTypes[39]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AnalyzeAgreementResponse_Rater) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AnalyzeAgreementResponse_Rater) ProtoMessage() {}
+
+func (x *AnalyzeAgreementResponse_Rater) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_engine_proto_msgTypes[39]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AnalyzeAgreementResponse_Rater.ProtoReflect.Descriptor instead.
+func (*AnalyzeAgreementResponse_Rater) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_engine_proto_rawDescGZIP(), []int{21, 0}
+}
+
+func (x *AnalyzeAgreementResponse_Rater) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *AnalyzeAgreementResponse_Rater) GetMean() float64 {
+	if x != nil {
+		return x.Mean
+	}
+	return 0
+}
+
+func (x *AnalyzeAgreementResponse_Rater) GetBias() float64 {
+	if x != nil {
+		return x.Bias
+	}
+	return 0
+}
+
+// Pair is two raters' limits of agreement, first less second.
+type AnalyzeAgreementResponse_Pair struct {
+	state         protoimpl.MessageState                      `protogen:"open.v1"`
+	First         string                                      `protobuf:"bytes,1,opt,name=first,proto3" json:"first,omitempty"`
+	Second        string                                      `protobuf:"bytes,2,opt,name=second,proto3" json:"second,omitempty"`
+	Limits        *AnalyzeAgreementResponse_LimitsOfAgreement `protobuf:"bytes,3,opt,name=limits,proto3" json:"limits,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AnalyzeAgreementResponse_Pair) Reset() {
+	*x = AnalyzeAgreementResponse_Pair{}
+	mi := &file_ponderal_v1_engine_proto_msgTypes[40]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AnalyzeAgreementResponse_Pair) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AnalyzeAgreementResponse_Pair) ProtoMessage() {}
+
+func (x *AnalyzeAgreementResponse_Pair) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_engine_proto_msgTypes[40]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AnalyzeAgreementResponse_Pair.ProtoReflect.Descriptor instead.
+func (*AnalyzeAgreementResponse_Pair) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_engine_proto_rawDescGZIP(), []int{21, 1}
+}
+
+func (x *AnalyzeAgreementResponse_Pair) GetFirst() string {
+	if x != nil {
+		return x.First
+	}
+	return ""
+}
+
+func (x *AnalyzeAgreementResponse_Pair) GetSecond() string {
+	if x != nil {
+		return x.Second
+	}
+	return ""
+}
+
+func (x *AnalyzeAgreementResponse_Pair) GetLimits() *AnalyzeAgreementResponse_LimitsOfAgreement {
+	if x != nil {
+		return x.Limits
+	}
+	return nil
+}
+
+// Group is the agreement within one group of targets.
+type AnalyzeAgreementResponse_Group struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Name    string                 `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	Targets uint32                 `protobuf:"varint,2,opt,name=targets,proto3" json:"targets,omitempty"`
+	// Form icc_2_1.
+	Correlation *AnalyzeAgreementResponse_IntraclassCorrelation `protobuf:"bytes,3,opt,name=correlation,proto3" json:"correlation,omitempty"`
+	// With systematic differences between raters.
+	AbsoluteAgreement *AnalyzeAgreementResponse_MeasurementError `protobuf:"bytes,4,opt,name=absolute_agreement,json=absoluteAgreement,proto3" json:"absolute_agreement,omitempty"`
+	// Why nothing was computed; empty where it was.
+	NotComputed   string `protobuf:"bytes,5,opt,name=not_computed,json=notComputed,proto3" json:"not_computed,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AnalyzeAgreementResponse_Group) Reset() {
+	*x = AnalyzeAgreementResponse_Group{}
+	mi := &file_ponderal_v1_engine_proto_msgTypes[41]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AnalyzeAgreementResponse_Group) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AnalyzeAgreementResponse_Group) ProtoMessage() {}
+
+func (x *AnalyzeAgreementResponse_Group) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_engine_proto_msgTypes[41]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AnalyzeAgreementResponse_Group.ProtoReflect.Descriptor instead.
+func (*AnalyzeAgreementResponse_Group) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_engine_proto_rawDescGZIP(), []int{21, 2}
+}
+
+func (x *AnalyzeAgreementResponse_Group) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *AnalyzeAgreementResponse_Group) GetTargets() uint32 {
+	if x != nil {
+		return x.Targets
+	}
+	return 0
+}
+
+func (x *AnalyzeAgreementResponse_Group) GetCorrelation() *AnalyzeAgreementResponse_IntraclassCorrelation {
+	if x != nil {
+		return x.Correlation
+	}
+	return nil
+}
+
+func (x *AnalyzeAgreementResponse_Group) GetAbsoluteAgreement() *AnalyzeAgreementResponse_MeasurementError {
+	if x != nil {
+		return x.AbsoluteAgreement
+	}
+	return nil
+}
+
+func (x *AnalyzeAgreementResponse_Group) GetNotComputed() string {
+	if x != nil {
+		return x.NotComputed
+	}
+	return ""
+}
+
 // IntraclassCorrelation is one form.
 type AnalyzeAgreementResponse_IntraclassCorrelation struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2929,7 +3905,7 @@ type AnalyzeAgreementResponse_IntraclassCorrelation struct {
 
 func (x *AnalyzeAgreementResponse_IntraclassCorrelation) Reset() {
 	*x = AnalyzeAgreementResponse_IntraclassCorrelation{}
-	mi := &file_ponderal_v1_engine_proto_msgTypes[31]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2941,7 +3917,7 @@ func (x *AnalyzeAgreementResponse_IntraclassCorrelation) String() string {
 func (*AnalyzeAgreementResponse_IntraclassCorrelation) ProtoMessage() {}
 
 func (x *AnalyzeAgreementResponse_IntraclassCorrelation) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_engine_proto_msgTypes[31]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2954,7 +3930,7 @@ func (x *AnalyzeAgreementResponse_IntraclassCorrelation) ProtoReflect() protoref
 
 // Deprecated: Use AnalyzeAgreementResponse_IntraclassCorrelation.ProtoReflect.Descriptor instead.
 func (*AnalyzeAgreementResponse_IntraclassCorrelation) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_engine_proto_rawDescGZIP(), []int{21, 0}
+	return file_ponderal_v1_engine_proto_rawDescGZIP(), []int{21, 3}
 }
 
 func (x *AnalyzeAgreementResponse_IntraclassCorrelation) GetForm() string {
@@ -3025,7 +4001,7 @@ type AnalyzeAgreementResponse_MeasurementError struct {
 
 func (x *AnalyzeAgreementResponse_MeasurementError) Reset() {
 	*x = AnalyzeAgreementResponse_MeasurementError{}
-	mi := &file_ponderal_v1_engine_proto_msgTypes[32]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3037,7 +4013,7 @@ func (x *AnalyzeAgreementResponse_MeasurementError) String() string {
 func (*AnalyzeAgreementResponse_MeasurementError) ProtoMessage() {}
 
 func (x *AnalyzeAgreementResponse_MeasurementError) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_engine_proto_msgTypes[32]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3050,7 +4026,7 @@ func (x *AnalyzeAgreementResponse_MeasurementError) ProtoReflect() protoreflect.
 
 // Deprecated: Use AnalyzeAgreementResponse_MeasurementError.ProtoReflect.Descriptor instead.
 func (*AnalyzeAgreementResponse_MeasurementError) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_engine_proto_rawDescGZIP(), []int{21, 1}
+	return file_ponderal_v1_engine_proto_rawDescGZIP(), []int{21, 4}
 }
 
 func (x *AnalyzeAgreementResponse_MeasurementError) GetStandardErrorOfMeasurement() float64 {
@@ -3083,7 +4059,7 @@ type AnalyzeAgreementResponse_LimitsOfAgreement struct {
 
 func (x *AnalyzeAgreementResponse_LimitsOfAgreement) Reset() {
 	*x = AnalyzeAgreementResponse_LimitsOfAgreement{}
-	mi := &file_ponderal_v1_engine_proto_msgTypes[33]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3095,7 +4071,7 @@ func (x *AnalyzeAgreementResponse_LimitsOfAgreement) String() string {
 func (*AnalyzeAgreementResponse_LimitsOfAgreement) ProtoMessage() {}
 
 func (x *AnalyzeAgreementResponse_LimitsOfAgreement) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_engine_proto_msgTypes[33]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3108,7 +4084,7 @@ func (x *AnalyzeAgreementResponse_LimitsOfAgreement) ProtoReflect() protoreflect
 
 // Deprecated: Use AnalyzeAgreementResponse_LimitsOfAgreement.ProtoReflect.Descriptor instead.
 func (*AnalyzeAgreementResponse_LimitsOfAgreement) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_engine_proto_rawDescGZIP(), []int{21, 2}
+	return file_ponderal_v1_engine_proto_rawDescGZIP(), []int{21, 5}
 }
 
 func (x *AnalyzeAgreementResponse_LimitsOfAgreement) GetBias() float64 {
@@ -3171,7 +4147,7 @@ type AnalyzeAgreementResponse_Interval struct {
 
 func (x *AnalyzeAgreementResponse_Interval) Reset() {
 	*x = AnalyzeAgreementResponse_Interval{}
-	mi := &file_ponderal_v1_engine_proto_msgTypes[34]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3183,7 +4159,7 @@ func (x *AnalyzeAgreementResponse_Interval) String() string {
 func (*AnalyzeAgreementResponse_Interval) ProtoMessage() {}
 
 func (x *AnalyzeAgreementResponse_Interval) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_engine_proto_msgTypes[34]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3196,7 +4172,7 @@ func (x *AnalyzeAgreementResponse_Interval) ProtoReflect() protoreflect.Message 
 
 // Deprecated: Use AnalyzeAgreementResponse_Interval.ProtoReflect.Descriptor instead.
 func (*AnalyzeAgreementResponse_Interval) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_engine_proto_rawDescGZIP(), []int{21, 3}
+	return file_ponderal_v1_engine_proto_rawDescGZIP(), []int{21, 6}
 }
 
 func (x *AnalyzeAgreementResponse_Interval) GetFrom() float64 {
@@ -3223,7 +4199,7 @@ type FindRecipesRequest_UsedInserts struct {
 
 func (x *FindRecipesRequest_UsedInserts) Reset() {
 	*x = FindRecipesRequest_UsedInserts{}
-	mi := &file_ponderal_v1_engine_proto_msgTypes[35]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3235,7 +4211,7 @@ func (x *FindRecipesRequest_UsedInserts) String() string {
 func (*FindRecipesRequest_UsedInserts) ProtoMessage() {}
 
 func (x *FindRecipesRequest_UsedInserts) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_engine_proto_msgTypes[35]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3270,7 +4246,7 @@ type FindRecipesRequest_CalibrationPolicy struct {
 
 func (x *FindRecipesRequest_CalibrationPolicy) Reset() {
 	*x = FindRecipesRequest_CalibrationPolicy{}
-	mi := &file_ponderal_v1_engine_proto_msgTypes[36]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3282,7 +4258,7 @@ func (x *FindRecipesRequest_CalibrationPolicy) String() string {
 func (*FindRecipesRequest_CalibrationPolicy) ProtoMessage() {}
 
 func (x *FindRecipesRequest_CalibrationPolicy) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_engine_proto_msgTypes[36]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3330,7 +4306,7 @@ type FindRecipesResponse_Recipe struct {
 
 func (x *FindRecipesResponse_Recipe) Reset() {
 	*x = FindRecipesResponse_Recipe{}
-	mi := &file_ponderal_v1_engine_proto_msgTypes[37]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3342,7 +4318,7 @@ func (x *FindRecipesResponse_Recipe) String() string {
 func (*FindRecipesResponse_Recipe) ProtoMessage() {}
 
 func (x *FindRecipesResponse_Recipe) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_engine_proto_msgTypes[37]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3406,7 +4382,7 @@ type FindRecipesResponse_LapsedPiece struct {
 
 func (x *FindRecipesResponse_LapsedPiece) Reset() {
 	*x = FindRecipesResponse_LapsedPiece{}
-	mi := &file_ponderal_v1_engine_proto_msgTypes[38]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3418,7 +4394,7 @@ func (x *FindRecipesResponse_LapsedPiece) String() string {
 func (*FindRecipesResponse_LapsedPiece) ProtoMessage() {}
 
 func (x *FindRecipesResponse_LapsedPiece) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_engine_proto_msgTypes[38]
+	mi := &file_ponderal_v1_engine_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3455,11 +4431,795 @@ func (x *FindRecipesResponse_LapsedPiece) GetAgeDays() int32 {
 	return 0
 }
 
+// CompressionModel are the figures that a clinic may set.
+type GetBodyLimitsRequest_CompressionModel struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The compression that the ceiling must not exceed, in newtons; 0 for 3400, the criterion of 1981 and 1991 (NIOSH).
+	CriterionNewtons uint32 `protobuf:"varint,1,opt,name=criterion_newtons,json=criterionNewtons,proto3" json:"criterion_newtons,omitempty"`
+	// Lever arm of the extensors of the back in millimetres; 0 for 50, the most cautious of the figures in textbooks (50 to 60).
+	MuscleArmMm uint32 `protobuf:"varint,2,opt,name=muscle_arm_mm,json=muscleArmMm,proto3" json:"muscle_arm_mm,omitempty"`
+	// How far before the ankles the load is held, 0.25 to 1 m; left out, 25 cm.
+	Forward       *Length `protobuf:"bytes,3,opt,name=forward,proto3" json:"forward,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetBodyLimitsRequest_CompressionModel) Reset() {
+	*x = GetBodyLimitsRequest_CompressionModel{}
+	mi := &file_ponderal_v1_engine_proto_msgTypes[50]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetBodyLimitsRequest_CompressionModel) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetBodyLimitsRequest_CompressionModel) ProtoMessage() {}
+
+func (x *GetBodyLimitsRequest_CompressionModel) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_engine_proto_msgTypes[50]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetBodyLimitsRequest_CompressionModel.ProtoReflect.Descriptor instead.
+func (*GetBodyLimitsRequest_CompressionModel) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_engine_proto_rawDescGZIP(), []int{24, 0}
+}
+
+func (x *GetBodyLimitsRequest_CompressionModel) GetCriterionNewtons() uint32 {
+	if x != nil {
+		return x.CriterionNewtons
+	}
+	return 0
+}
+
+func (x *GetBodyLimitsRequest_CompressionModel) GetMuscleArmMm() uint32 {
+	if x != nil {
+		return x.MuscleArmMm
+	}
+	return 0
+}
+
+func (x *GetBodyLimitsRequest_CompressionModel) GetForward() *Length {
+	if x != nil {
+		return x.Forward
+	}
+	return nil
+}
+
+// Stations are heights above the floor; the clinician sets the shelf to the person.
+type GetBodyLimitsResponse_Stations struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The hands at a tote that stands on the floor.
+	Floor *Length `protobuf:"bytes,1,opt,name=floor,proto3" json:"floor,omitempty"`
+	// Of the hip.
+	Waist    *Length `protobuf:"bytes,2,opt,name=waist,proto3" json:"waist,omitempty"`
+	Shoulder *Length `protobuf:"bytes,3,opt,name=shoulder,proto3" json:"shoulder,omitempty"`
+	// Of the crown.
+	Overhead *Length `protobuf:"bytes,4,opt,name=overhead,proto3" json:"overhead,omitempty"`
+	// As high as the hands reach with the arms straight up.
+	HighestGrip   *Length `protobuf:"bytes,5,opt,name=highest_grip,json=highestGrip,proto3" json:"highest_grip,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetBodyLimitsResponse_Stations) Reset() {
+	*x = GetBodyLimitsResponse_Stations{}
+	mi := &file_ponderal_v1_engine_proto_msgTypes[51]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetBodyLimitsResponse_Stations) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetBodyLimitsResponse_Stations) ProtoMessage() {}
+
+func (x *GetBodyLimitsResponse_Stations) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_engine_proto_msgTypes[51]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetBodyLimitsResponse_Stations.ProtoReflect.Descriptor instead.
+func (*GetBodyLimitsResponse_Stations) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_engine_proto_rawDescGZIP(), []int{25, 0}
+}
+
+func (x *GetBodyLimitsResponse_Stations) GetFloor() *Length {
+	if x != nil {
+		return x.Floor
+	}
+	return nil
+}
+
+func (x *GetBodyLimitsResponse_Stations) GetWaist() *Length {
+	if x != nil {
+		return x.Waist
+	}
+	return nil
+}
+
+func (x *GetBodyLimitsResponse_Stations) GetShoulder() *Length {
+	if x != nil {
+		return x.Shoulder
+	}
+	return nil
+}
+
+func (x *GetBodyLimitsResponse_Stations) GetOverhead() *Length {
+	if x != nil {
+		return x.Overhead
+	}
+	return nil
+}
+
+func (x *GetBodyLimitsResponse_Stations) GetHighestGrip() *Length {
+	if x != nil {
+		return x.HighestGrip
+	}
+	return nil
+}
+
+// LandmarkHeight is how high a point of the standing body is above the floor.
+type GetBodyLimitsResponse_LandmarkHeight struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// eye, chin, shoulder, elbow, hip, wrist, fingertip, knee, ankle.
+	Landmark      string  `protobuf:"bytes,1,opt,name=landmark,proto3" json:"landmark,omitempty"`
+	Height        *Length `protobuf:"bytes,2,opt,name=height,proto3" json:"height,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetBodyLimitsResponse_LandmarkHeight) Reset() {
+	*x = GetBodyLimitsResponse_LandmarkHeight{}
+	mi := &file_ponderal_v1_engine_proto_msgTypes[52]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetBodyLimitsResponse_LandmarkHeight) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetBodyLimitsResponse_LandmarkHeight) ProtoMessage() {}
+
+func (x *GetBodyLimitsResponse_LandmarkHeight) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_engine_proto_msgTypes[52]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetBodyLimitsResponse_LandmarkHeight.ProtoReflect.Descriptor instead.
+func (*GetBodyLimitsResponse_LandmarkHeight) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_engine_proto_rawDescGZIP(), []int{25, 1}
+}
+
+func (x *GetBodyLimitsResponse_LandmarkHeight) GetLandmark() string {
+	if x != nil {
+		return x.Landmark
+	}
+	return ""
+}
+
+func (x *GetBodyLimitsResponse_LandmarkHeight) GetHeight() *Length {
+	if x != nil {
+		return x.Height
+	}
+	return nil
+}
+
+// FractionCeiling is a share of body mass.
+type GetBodyLimitsResponse_FractionCeiling struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Percent       uint32                 `protobuf:"varint,1,opt,name=percent,proto3" json:"percent,omitempty"`
+	Load          *Mass                  `protobuf:"bytes,2,opt,name=load,proto3" json:"load,omitempty"`
+	Source        string                 `protobuf:"bytes,3,opt,name=source,proto3" json:"source,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetBodyLimitsResponse_FractionCeiling) Reset() {
+	*x = GetBodyLimitsResponse_FractionCeiling{}
+	mi := &file_ponderal_v1_engine_proto_msgTypes[53]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetBodyLimitsResponse_FractionCeiling) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetBodyLimitsResponse_FractionCeiling) ProtoMessage() {}
+
+func (x *GetBodyLimitsResponse_FractionCeiling) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_engine_proto_msgTypes[53]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetBodyLimitsResponse_FractionCeiling.ProtoReflect.Descriptor instead.
+func (*GetBodyLimitsResponse_FractionCeiling) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_engine_proto_rawDescGZIP(), []int{25, 2}
+}
+
+func (x *GetBodyLimitsResponse_FractionCeiling) GetPercent() uint32 {
+	if x != nil {
+		return x.Percent
+	}
+	return 0
+}
+
+func (x *GetBodyLimitsResponse_FractionCeiling) GetLoad() *Mass {
+	if x != nil {
+		return x.Load
+	}
+	return nil
+}
+
+func (x *GetBodyLimitsResponse_FractionCeiling) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+// CompressionCeiling is the load at which the estimate meets the criterion at one end of the zone, and at the other does not exceed it.
+type GetBodyLimitsResponse_CompressionCeiling struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Zone  Zone                   `protobuf:"varint,1,opt,name=zone,proto3,enum=ponderal.v1.Zone" json:"zone,omitempty"`
+	// Rounded down to 0.1 kg; absent where the body alone reaches the criterion.
+	Load *Mass `protobuf:"bytes,2,opt,name=load,proto3" json:"load,omitempty"`
+	// At the end that sets it: without a load, and with the ceiling.
+	Empty     *GetBodyLimitsResponse_CompressionEstimate `protobuf:"bytes,3,opt,name=empty,proto3" json:"empty,omitempty"`
+	AtCeiling *GetBodyLimitsResponse_CompressionEstimate `protobuf:"bytes,4,opt,name=at_ceiling,json=atCeiling,proto3" json:"at_ceiling,omitempty"`
+	// With the load that was asked about, at each end of the zone, the lower first.
+	AtLoad []*GetBodyLimitsResponse_CompressionEstimate `protobuf:"bytes,5,rep,name=at_load,json=atLoad,proto3" json:"at_load,omitempty"`
+	// The load that was asked about does not exceed the criterion at either end; absent where none was.
+	LoadWithin *bool `protobuf:"varint,6,opt,name=load_within,json=loadWithin,proto3,oneof" json:"load_within,omitempty"`
+	// Why there is no ceiling: the arms do not reach so far. Empty where there is one.
+	NotComputed   string `protobuf:"bytes,7,opt,name=not_computed,json=notComputed,proto3" json:"not_computed,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetBodyLimitsResponse_CompressionCeiling) Reset() {
+	*x = GetBodyLimitsResponse_CompressionCeiling{}
+	mi := &file_ponderal_v1_engine_proto_msgTypes[54]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetBodyLimitsResponse_CompressionCeiling) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetBodyLimitsResponse_CompressionCeiling) ProtoMessage() {}
+
+func (x *GetBodyLimitsResponse_CompressionCeiling) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_engine_proto_msgTypes[54]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetBodyLimitsResponse_CompressionCeiling.ProtoReflect.Descriptor instead.
+func (*GetBodyLimitsResponse_CompressionCeiling) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_engine_proto_rawDescGZIP(), []int{25, 3}
+}
+
+func (x *GetBodyLimitsResponse_CompressionCeiling) GetZone() Zone {
+	if x != nil {
+		return x.Zone
+	}
+	return Zone_ZONE_UNSPECIFIED
+}
+
+func (x *GetBodyLimitsResponse_CompressionCeiling) GetLoad() *Mass {
+	if x != nil {
+		return x.Load
+	}
+	return nil
+}
+
+func (x *GetBodyLimitsResponse_CompressionCeiling) GetEmpty() *GetBodyLimitsResponse_CompressionEstimate {
+	if x != nil {
+		return x.Empty
+	}
+	return nil
+}
+
+func (x *GetBodyLimitsResponse_CompressionCeiling) GetAtCeiling() *GetBodyLimitsResponse_CompressionEstimate {
+	if x != nil {
+		return x.AtCeiling
+	}
+	return nil
+}
+
+func (x *GetBodyLimitsResponse_CompressionCeiling) GetAtLoad() []*GetBodyLimitsResponse_CompressionEstimate {
+	if x != nil {
+		return x.AtLoad
+	}
+	return nil
+}
+
+func (x *GetBodyLimitsResponse_CompressionCeiling) GetLoadWithin() bool {
+	if x != nil && x.LoadWithin != nil {
+		return *x.LoadWithin
+	}
+	return false
+}
+
+func (x *GetBodyLimitsResponse_CompressionCeiling) GetNotComputed() string {
+	if x != nil {
+		return x.NotComputed
+	}
+	return ""
+}
+
+// CompressionEstimate is one posture, held still, with the forces at L5/S1 in newtons.
+type GetBodyLimitsResponse_CompressionEstimate struct {
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	HandHeight *Length                `protobuf:"bytes,1,opt,name=hand_height,json=handHeight,proto3" json:"hand_height,omitempty"`
+	Forward    *Length                `protobuf:"bytes,2,opt,name=forward,proto3" json:"forward,omitempty"`
+	// From upright, forward.
+	TrunkAngleDegrees float64 `protobuf:"fixed64,3,opt,name=trunk_angle_degrees,json=trunkAngleDegrees,proto3" json:"trunk_angle_degrees,omitempty"`
+	HipHeightCm       float64 `protobuf:"fixed64,4,opt,name=hip_height_cm,json=hipHeightCm,proto3" json:"hip_height_cm,omitempty"`
+	Muscle            float64 `protobuf:"fixed64,5,opt,name=muscle,proto3" json:"muscle,omitempty"`
+	Compression       float64 `protobuf:"fixed64,6,opt,name=compression,proto3" json:"compression,omitempty"`
+	Shear             float64 `protobuf:"fixed64,7,opt,name=shear,proto3" json:"shear,omitempty"`
+	Resultant         float64 `protobuf:"fixed64,8,opt,name=resultant,proto3" json:"resultant,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
+}
+
+func (x *GetBodyLimitsResponse_CompressionEstimate) Reset() {
+	*x = GetBodyLimitsResponse_CompressionEstimate{}
+	mi := &file_ponderal_v1_engine_proto_msgTypes[55]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetBodyLimitsResponse_CompressionEstimate) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetBodyLimitsResponse_CompressionEstimate) ProtoMessage() {}
+
+func (x *GetBodyLimitsResponse_CompressionEstimate) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_engine_proto_msgTypes[55]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetBodyLimitsResponse_CompressionEstimate.ProtoReflect.Descriptor instead.
+func (*GetBodyLimitsResponse_CompressionEstimate) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_engine_proto_rawDescGZIP(), []int{25, 4}
+}
+
+func (x *GetBodyLimitsResponse_CompressionEstimate) GetHandHeight() *Length {
+	if x != nil {
+		return x.HandHeight
+	}
+	return nil
+}
+
+func (x *GetBodyLimitsResponse_CompressionEstimate) GetForward() *Length {
+	if x != nil {
+		return x.Forward
+	}
+	return nil
+}
+
+func (x *GetBodyLimitsResponse_CompressionEstimate) GetTrunkAngleDegrees() float64 {
+	if x != nil {
+		return x.TrunkAngleDegrees
+	}
+	return 0
+}
+
+func (x *GetBodyLimitsResponse_CompressionEstimate) GetHipHeightCm() float64 {
+	if x != nil {
+		return x.HipHeightCm
+	}
+	return 0
+}
+
+func (x *GetBodyLimitsResponse_CompressionEstimate) GetMuscle() float64 {
+	if x != nil {
+		return x.Muscle
+	}
+	return 0
+}
+
+func (x *GetBodyLimitsResponse_CompressionEstimate) GetCompression() float64 {
+	if x != nil {
+		return x.Compression
+	}
+	return 0
+}
+
+func (x *GetBodyLimitsResponse_CompressionEstimate) GetShear() float64 {
+	if x != nil {
+		return x.Shear
+	}
+	return 0
+}
+
+func (x *GetBodyLimitsResponse_CompressionEstimate) GetResultant() float64 {
+	if x != nil {
+		return x.Resultant
+	}
+	return 0
+}
+
+// GripVariation is the coefficient of variation of three readings beside every published cut-off; they disagree.
+type AnalyzeHandsResponse_GripVariation struct {
+	state        protoimpl.MessageState `protogen:"open.v1"`
+	SeriesNumber uint32                 `protobuf:"varint,1,opt,name=series_number,json=seriesNumber,proto3" json:"series_number,omitempty"`
+	Hand         Hand                   `protobuf:"varint,2,opt,name=hand,proto3,enum=ponderal.v1.Hand" json:"hand,omitempty"`
+	// Kilograms of force; the deviation has n-1.
+	MeanKg              float64                        `protobuf:"fixed64,3,opt,name=mean_kg,json=meanKg,proto3" json:"mean_kg,omitempty"`
+	StandardDeviationKg float64                        `protobuf:"fixed64,4,opt,name=standard_deviation_kg,json=standardDeviationKg,proto3" json:"standard_deviation_kg,omitempty"`
+	Percent             float64                        `protobuf:"fixed64,5,opt,name=percent,proto3" json:"percent,omitempty"`
+	Cutoffs             []*AnalyzeHandsResponse_Cutoff `protobuf:"bytes,6,rep,name=cutoffs,proto3" json:"cutoffs,omitempty"`
+	unknownFields       protoimpl.UnknownFields
+	sizeCache           protoimpl.SizeCache
+}
+
+func (x *AnalyzeHandsResponse_GripVariation) Reset() {
+	*x = AnalyzeHandsResponse_GripVariation{}
+	mi := &file_ponderal_v1_engine_proto_msgTypes[56]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AnalyzeHandsResponse_GripVariation) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AnalyzeHandsResponse_GripVariation) ProtoMessage() {}
+
+func (x *AnalyzeHandsResponse_GripVariation) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_engine_proto_msgTypes[56]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AnalyzeHandsResponse_GripVariation.ProtoReflect.Descriptor instead.
+func (*AnalyzeHandsResponse_GripVariation) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_engine_proto_rawDescGZIP(), []int{27, 0}
+}
+
+func (x *AnalyzeHandsResponse_GripVariation) GetSeriesNumber() uint32 {
+	if x != nil {
+		return x.SeriesNumber
+	}
+	return 0
+}
+
+func (x *AnalyzeHandsResponse_GripVariation) GetHand() Hand {
+	if x != nil {
+		return x.Hand
+	}
+	return Hand_HAND_UNSPECIFIED
+}
+
+func (x *AnalyzeHandsResponse_GripVariation) GetMeanKg() float64 {
+	if x != nil {
+		return x.MeanKg
+	}
+	return 0
+}
+
+func (x *AnalyzeHandsResponse_GripVariation) GetStandardDeviationKg() float64 {
+	if x != nil {
+		return x.StandardDeviationKg
+	}
+	return 0
+}
+
+func (x *AnalyzeHandsResponse_GripVariation) GetPercent() float64 {
+	if x != nil {
+		return x.Percent
+	}
+	return 0
+}
+
+func (x *AnalyzeHandsResponse_GripVariation) GetCutoffs() []*AnalyzeHandsResponse_Cutoff {
+	if x != nil {
+		return x.Cutoffs
+	}
+	return nil
+}
+
+// Cutoff is a published limit.
+type AnalyzeHandsResponse_Cutoff struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Percent float64                `protobuf:"fixed64,1,opt,name=percent,proto3" json:"percent,omitempty"`
+	// For whom, where the source says so.
+	ForWhom string `protobuf:"bytes,2,opt,name=for_whom,json=forWhom,proto3" json:"for_whom,omitempty"`
+	Source  string `protobuf:"bytes,3,opt,name=source,proto3" json:"source,omitempty"`
+	// The variation is not above it.
+	Within        bool `protobuf:"varint,4,opt,name=within,proto3" json:"within,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AnalyzeHandsResponse_Cutoff) Reset() {
+	*x = AnalyzeHandsResponse_Cutoff{}
+	mi := &file_ponderal_v1_engine_proto_msgTypes[57]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AnalyzeHandsResponse_Cutoff) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AnalyzeHandsResponse_Cutoff) ProtoMessage() {}
+
+func (x *AnalyzeHandsResponse_Cutoff) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_engine_proto_msgTypes[57]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AnalyzeHandsResponse_Cutoff.ProtoReflect.Descriptor instead.
+func (*AnalyzeHandsResponse_Cutoff) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_engine_proto_rawDescGZIP(), []int{27, 1}
+}
+
+func (x *AnalyzeHandsResponse_Cutoff) GetPercent() float64 {
+	if x != nil {
+		return x.Percent
+	}
+	return 0
+}
+
+func (x *AnalyzeHandsResponse_Cutoff) GetForWhom() string {
+	if x != nil {
+		return x.ForWhom
+	}
+	return ""
+}
+
+func (x *AnalyzeHandsResponse_Cutoff) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+func (x *AnalyzeHandsResponse_Cutoff) GetWithin() bool {
+	if x != nil {
+		return x.Within
+	}
+	return false
+}
+
+// PositionCurve describes five handle positions.
+type AnalyzeHandsResponse_PositionCurve struct {
+	state        protoimpl.MessageState `protogen:"open.v1"`
+	SeriesNumber uint32                 `protobuf:"varint,1,opt,name=series_number,json=seriesNumber,proto3" json:"series_number,omitempty"`
+	Hand         Hand                   `protobuf:"varint,2,opt,name=hand,proto3,enum=ponderal.v1.Hand" json:"hand,omitempty"`
+	// The strongest reading in each position, narrowest first.
+	Readings []*Mass `protobuf:"bytes,3,rep,name=readings,proto3" json:"readings,omitempty"`
+	// peaked, peak_at_end, uneven or flat: a spread of at most 10 percent is flat (common practice, no source).
+	Shape string `protobuf:"bytes,4,opt,name=shape,proto3" json:"shape,omitempty"`
+	// The strongest position.
+	PeakPosition        uint32  `protobuf:"varint,5,opt,name=peak_position,json=peakPosition,proto3" json:"peak_position,omitempty"`
+	StandardDeviationKg float64 `protobuf:"fixed64,6,opt,name=standard_deviation_kg,json=standardDeviationKg,proto3" json:"standard_deviation_kg,omitempty"`
+	// Highest less lowest, as a percentage of the highest.
+	SpreadPercent float64 `protobuf:"fixed64,7,opt,name=spread_percent,json=spreadPercent,proto3" json:"spread_percent,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AnalyzeHandsResponse_PositionCurve) Reset() {
+	*x = AnalyzeHandsResponse_PositionCurve{}
+	mi := &file_ponderal_v1_engine_proto_msgTypes[58]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AnalyzeHandsResponse_PositionCurve) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AnalyzeHandsResponse_PositionCurve) ProtoMessage() {}
+
+func (x *AnalyzeHandsResponse_PositionCurve) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_engine_proto_msgTypes[58]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AnalyzeHandsResponse_PositionCurve.ProtoReflect.Descriptor instead.
+func (*AnalyzeHandsResponse_PositionCurve) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_engine_proto_rawDescGZIP(), []int{27, 2}
+}
+
+func (x *AnalyzeHandsResponse_PositionCurve) GetSeriesNumber() uint32 {
+	if x != nil {
+		return x.SeriesNumber
+	}
+	return 0
+}
+
+func (x *AnalyzeHandsResponse_PositionCurve) GetHand() Hand {
+	if x != nil {
+		return x.Hand
+	}
+	return Hand_HAND_UNSPECIFIED
+}
+
+func (x *AnalyzeHandsResponse_PositionCurve) GetReadings() []*Mass {
+	if x != nil {
+		return x.Readings
+	}
+	return nil
+}
+
+func (x *AnalyzeHandsResponse_PositionCurve) GetShape() string {
+	if x != nil {
+		return x.Shape
+	}
+	return ""
+}
+
+func (x *AnalyzeHandsResponse_PositionCurve) GetPeakPosition() uint32 {
+	if x != nil {
+		return x.PeakPosition
+	}
+	return 0
+}
+
+func (x *AnalyzeHandsResponse_PositionCurve) GetStandardDeviationKg() float64 {
+	if x != nil {
+		return x.StandardDeviationKg
+	}
+	return 0
+}
+
+func (x *AnalyzeHandsResponse_PositionCurve) GetSpreadPercent() float64 {
+	if x != nil {
+		return x.SpreadPercent
+	}
+	return 0
+}
+
+// RapidExchange compares the strongest reading of a rapid exchange with that of the other tests of the same hand.
+type AnalyzeHandsResponse_RapidExchange struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Hand   Hand                   `protobuf:"varint,1,opt,name=hand,proto3,enum=ponderal.v1.Hand" json:"hand,omitempty"`
+	Static *Mass                  `protobuf:"bytes,2,opt,name=static,proto3" json:"static,omitempty"`
+	Rapid  *Mass                  `protobuf:"bytes,3,opt,name=rapid,proto3" json:"rapid,omitempty"`
+	// Rapid less static, as a percentage of static.
+	DifferencePercent float64 `protobuf:"fixed64,4,opt,name=difference_percent,json=differencePercent,proto3" json:"difference_percent,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
+}
+
+func (x *AnalyzeHandsResponse_RapidExchange) Reset() {
+	*x = AnalyzeHandsResponse_RapidExchange{}
+	mi := &file_ponderal_v1_engine_proto_msgTypes[59]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AnalyzeHandsResponse_RapidExchange) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AnalyzeHandsResponse_RapidExchange) ProtoMessage() {}
+
+func (x *AnalyzeHandsResponse_RapidExchange) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_engine_proto_msgTypes[59]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AnalyzeHandsResponse_RapidExchange.ProtoReflect.Descriptor instead.
+func (*AnalyzeHandsResponse_RapidExchange) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_engine_proto_rawDescGZIP(), []int{27, 3}
+}
+
+func (x *AnalyzeHandsResponse_RapidExchange) GetHand() Hand {
+	if x != nil {
+		return x.Hand
+	}
+	return Hand_HAND_UNSPECIFIED
+}
+
+func (x *AnalyzeHandsResponse_RapidExchange) GetStatic() *Mass {
+	if x != nil {
+		return x.Static
+	}
+	return nil
+}
+
+func (x *AnalyzeHandsResponse_RapidExchange) GetRapid() *Mass {
+	if x != nil {
+		return x.Rapid
+	}
+	return nil
+}
+
+func (x *AnalyzeHandsResponse_RapidExchange) GetDifferencePercent() float64 {
+	if x != nil {
+		return x.DifferencePercent
+	}
+	return 0
+}
+
 var File_ponderal_v1_engine_proto protoreflect.FileDescriptor
 
 const file_ponderal_v1_engine_proto_rawDesc = "" +
 	"\n" +
-	"\x18ponderal/v1/engine.proto\x12\vponderal.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x18ponderal/v1/access.proto\x1a\x19ponderal/v1/clients.proto\x1a\x18ponderal/v1/common.proto\x1a\x1aponderal/v1/findings.proto\x1a\x16ponderal/v1/kits.proto\x1a\x1bponderal/v1/protocols.proto\x1a\x1aponderal/v1/sessions.proto\"\xb2\x01\n" +
+	"\x18ponderal/v1/engine.proto\x12\vponderal.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x18ponderal/v1/access.proto\x1a\x19ponderal/v1/clients.proto\x1a\x18ponderal/v1/common.proto\x1a\x1aponderal/v1/findings.proto\x1a\x16ponderal/v1/kits.proto\x1a\x1bponderal/v1/protocols.proto\x1a\x1aponderal/v1/sessions.proto\x1a\x17ponderal/v1/tests.proto\"\xb2\x01\n" +
 	"\x06Length\x12F\n" +
 	"\x06inches\x18\x01 \x01(\tB,\xbaH)r'2%^(0|[1-9][0-9]{0,2})([.][0-9]{1,3})?$H\x00R\x06inches\x12P\n" +
 	"\vcentimetres\x18\x02 \x01(\tB,\xbaH)r'2%^(0|[1-9][0-9]{0,3})([.][0-9]{1,5})?$H\x00R\vcentimetresB\x0e\n" +
@@ -3481,33 +5241,37 @@ const file_ponderal_v1_engine_proto_rawDesc = "" +
 	"\x05rules\x18\a \x01(\tB\a\xbaH\x04r\x02\x18\x14R\x05rules\"w\n" +
 	"\x14ScoreSessionResponse\x12.\n" +
 	"\afinding\x18\x01 \x01(\v2\x14.ponderal.v1.FindingR\afinding\x12/\n" +
-	"\bcautions\x18\x02 \x03(\v2\x13.ponderal.v1.RemarkR\bcautions\"\xd7\x01\n" +
+	"\bcautions\x18\x02 \x03(\v2\x13.ponderal.v1.RemarkR\bcautions\"\x85\x02\n" +
 	"\x19GetHeartRateLimitsRequest\x12&\n" +
 	"\tage_years\x18\x01 \x01(\rB\t\xbaH\x06*\x04\x18x(\x01R\bageYears\x12D\n" +
 	"\x16resting_heart_rate_bpm\x18\x02 \x01(\rB\n" +
 	"\xbaH\a*\x05\x18\xfa\x01(\x14H\x00R\x13restingHeartRateBpm\x88\x01\x01\x121\n" +
-	"\x05limit\x18\x03 \x01(\v2\x1b.ponderal.v1.HeartRateLimitR\x05limitB\x19\n" +
-	"\x17_resting_heart_rate_bpm\"\x95\x04\n" +
+	"\x05limit\x18\x03 \x01(\v2\x1b.ponderal.v1.HeartRateLimitR\x05limit\x12,\n" +
+	"\x03sex\x18\x04 \x01(\x0e2\x10.ponderal.v1.SexB\b\xbaH\x05\x82\x01\x02\x10\x01R\x03sexB\x19\n" +
+	"\x17_resting_heart_rate_bpm\"\xbc\x04\n" +
 	"\x1aGetHeartRateLimitsResponse\x12c\n" +
 	"\x10predicted_maxima\x18\x01 \x03(\v28.ponderal.v1.GetHeartRateLimitsResponse.PredictedMaximumR\x0fpredictedMaxima\x12L\n" +
 	"\x05limit\x18\x02 \x01(\v26.ponderal.v1.GetHeartRateLimitsResponse.ExactHeartRateR\x05limit\x12/\n" +
-	"\bcautions\x18\x03 \x03(\v2\x13.ponderal.v1.RemarkR\bcautions\x1a\x97\x01\n" +
+	"\bcautions\x18\x03 \x03(\v2\x13.ponderal.v1.RemarkR\bcautions\x1a\xbe\x01\n" +
 	"\x10PredictedMaximum\x127\n" +
 	"\aformula\x18\x01 \x01(\x0e2\x1d.ponderal.v1.HeartRateFormulaR\aformula\x12J\n" +
-	"\x04rate\x18\x02 \x01(\v26.ponderal.v1.GetHeartRateLimitsResponse.ExactHeartRateR\x04rate\x1ay\n" +
+	"\x04rate\x18\x02 \x01(\v26.ponderal.v1.GetHeartRateLimitsResponse.ExactHeartRateR\x04rate\x12%\n" +
+	"\x0enot_applicable\x18\x03 \x01(\tR\rnotApplicable\x1ay\n" +
 	"\x0eExactHeartRate\x12'\n" +
 	"\x0fthousandths_bpm\x18\x01 \x01(\rR\x0ethousandthsBpm\x12\x10\n" +
 	"\x03bpm\x18\x02 \x01(\tR\x03bpm\x12,\n" +
-	"\x12highest_within_bpm\x18\x03 \x01(\rR\x10highestWithinBpm\"\xce\x02\n" +
+	"\x12highest_within_bpm\x18\x03 \x01(\rR\x10highestWithinBpm\"\xa6\x03\n" +
 	"\x17ClassifyStrengthRequest\x12\\\n" +
 	"\n" +
 	"capacities\x18\x01 \x03(\v22.ponderal.v1.ClassifyStrengthRequest.KnownCapacityB\b\xbaH\x05\x92\x01\x02\x10\x15R\n" +
 	"capacities\x124\n" +
-	"\x05tasks\x18\x02 \x03(\v2\x14.ponderal.v1.JobTaskB\b\xbaH\x05\x92\x01\x02\x10dR\x05tasks\x1a\x9e\x01\n" +
+	"\x05tasks\x18\x02 \x03(\v2\x14.ponderal.v1.JobTaskB\b\xbaH\x05\x92\x01\x02\x10dR\x05tasks\x12\x1c\n" +
+	"\tprojected\x18\x03 \x01(\bR\tprojected\x1a\xd8\x01\n" +
 	"\rKnownCapacity\x122\n" +
 	"\x04zone\x18\x01 \x01(\x0e2\x11.ponderal.v1.ZoneB\v\xbaH\b\xc8\x01\x01\x82\x01\x02\x10\x01R\x04zone\x122\n" +
 	"\x04pace\x18\x02 \x01(\x0e2\x11.ponderal.v1.PaceB\v\xbaH\b\xc8\x01\x01\x82\x01\x02\x10\x01R\x04pace\x12%\n" +
-	"\x04load\x18\x03 \x01(\v2\x11.ponderal.v1.MassR\x04load\"\xed\x02\n" +
+	"\x04load\x18\x03 \x01(\v2\x11.ponderal.v1.MassR\x04load\x128\n" +
+	"\x0estandard_error\x18\x04 \x01(\v2\x11.ponderal.v1.MassR\rstandardError\"\xc6\x03\n" +
 	"\x18ClassifyStrengthResponse\x12/\n" +
 	"\x05zones\x18\x01 \x03(\v2\x19.ponderal.v1.ZoneStrengthR\x05zones\x123\n" +
 	"\aoverall\x18\x02 \x01(\v2\x19.ponderal.v1.ZoneStrengthR\aoverall\x122\n" +
@@ -3515,7 +5279,9 @@ const file_ponderal_v1_engine_proto_rawDesc = "" +
 	"\ftask_matches\x18\x04 \x03(\v2\x16.ponderal.v1.TaskMatchR\vtaskMatches\x121\n" +
 	"\aoutcome\x18\x05 \x01(\x0e2\x17.ponderal.v1.JobOutcomeR\aoutcome\x12\x18\n" +
 	"\amissing\x18\x06 \x03(\tR\amissing\x12/\n" +
-	"\bcautions\x18\a \x03(\v2\x13.ponderal.v1.RemarkR\bcautions\"\xe2\x01\n" +
+	"\bcautions\x18\a \x03(\v2\x13.ponderal.v1.RemarkR\bcautions\x12<\n" +
+	"\tprojected\x18\b \x03(\v2\x1e.ponderal.v1.ProjectedCapacityR\tprojected\x12\x19\n" +
+	"\brests_on\x18\t \x03(\tR\arestsOn\"\xe2\x01\n" +
 	"\fLiftingHands\x12;\n" +
 	"\n" +
 	"horizontal\x18\x01 \x01(\v2\x13.ponderal.v1.LengthB\x06\xbaH\x03\xc8\x01\x01R\n" +
@@ -3627,12 +5393,15 @@ const file_ponderal_v1_engine_proto_rawDesc = "" +
 	" \x03(\v2\x13.ponderal.v1.RemarkR\bcautions\x1a2\n" +
 	"\x06Factor\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
-	"\x05value\x18\x02 \x01(\x01R\x05value\"\xed\x01\n" +
+	"\x05value\x18\x02 \x01(\x01R\x05value\"\xc3\x02\n" +
 	"\x17AnalyzeAgreementRequest\x12I\n" +
 	"\x04rows\x18\x01 \x03(\v2(.ponderal.v1.AnalyzeAgreementRequest.RowB\v\xbaH\b\x92\x01\x05\b\x02\x10\xd0\x0fR\x04rows\x12F\n" +
-	"\x12confidence_percent\x18\x02 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\xc0X@)\x00\x00\x00\x00\x00\x00\x00\x00R\x11confidencePercent\x1a?\n" +
+	"\x12confidence_percent\x18\x02 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\xc0X@)\x00\x00\x00\x00\x00\x00\x00\x00R\x11confidencePercent\x124\n" +
+	"\vrater_names\x18\x03 \x03(\tB\x13\xbaH\x10\x92\x01\r\x102\x18\x01\"\ar\x05\x10\x01\x18\xc8\x01R\n" +
+	"raterNames\x1a_\n" +
 	"\x03Row\x128\n" +
-	"\x06values\x18\x01 \x03(\x01B \xbaH\x1d\x92\x01\x1a\b\x02\x102\"\x14\x12\x12\x19\x00\x00\x00\xa2\x94\x1amB)\x00\x00\x00\xa2\x94\x1am\xc2R\x06values\"\xe9\f\n" +
+	"\x06values\x18\x01 \x03(\x01B \xbaH\x1d\x92\x01\x1a\b\x02\x102\"\x14\x12\x12\x19\x00\x00\x00\xa2\x94\x1amB)\x00\x00\x00\xa2\x94\x1am\xc2R\x06values\x12\x1e\n" +
+	"\x05group\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x05group\"\xaa\x12\n" +
 	"\x18AnalyzeAgreementResponse\x12\x18\n" +
 	"\atargets\x18\x01 \x01(\rR\atargets\x12\x16\n" +
 	"\x06raters\x18\x02 \x01(\rR\x06raters\x12-\n" +
@@ -3646,7 +5415,25 @@ const file_ponderal_v1_engine_proto_rawDesc = "" +
 	"\x12absolute_agreement\x18\n" +
 	" \x01(\v26.ponderal.v1.AnalyzeAgreementResponse.MeasurementErrorR\x11absoluteAgreement\x12g\n" +
 	"\x13limits_of_agreement\x18\v \x01(\v27.ponderal.v1.AnalyzeAgreementResponse.LimitsOfAgreementR\x11limitsOfAgreement\x12/\n" +
-	"\bcautions\x18\f \x03(\v2\x13.ponderal.v1.RemarkR\bcautions\x1a\xf9\x01\n" +
+	"\bcautions\x18\f \x03(\v2\x13.ponderal.v1.RemarkR\bcautions\x12J\n" +
+	"\n" +
+	"each_rater\x18\r \x03(\v2+.ponderal.v1.AnalyzeAgreementResponse.RaterR\teachRater\x12@\n" +
+	"\x05pairs\x18\x0e \x03(\v2*.ponderal.v1.AnalyzeAgreementResponse.PairR\x05pairs\x12C\n" +
+	"\x06groups\x18\x0f \x03(\v2+.ponderal.v1.AnalyzeAgreementResponse.GroupR\x06groups\x1aC\n" +
+	"\x05Rater\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x12\n" +
+	"\x04mean\x18\x02 \x01(\x01R\x04mean\x12\x12\n" +
+	"\x04bias\x18\x03 \x01(\x01R\x04bias\x1a\x85\x01\n" +
+	"\x04Pair\x12\x14\n" +
+	"\x05first\x18\x01 \x01(\tR\x05first\x12\x16\n" +
+	"\x06second\x18\x02 \x01(\tR\x06second\x12O\n" +
+	"\x06limits\x18\x03 \x01(\v27.ponderal.v1.AnalyzeAgreementResponse.LimitsOfAgreementR\x06limits\x1a\x9e\x02\n" +
+	"\x05Group\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x18\n" +
+	"\atargets\x18\x02 \x01(\rR\atargets\x12]\n" +
+	"\vcorrelation\x18\x03 \x01(\v2;.ponderal.v1.AnalyzeAgreementResponse.IntraclassCorrelationR\vcorrelation\x12e\n" +
+	"\x12absolute_agreement\x18\x04 \x01(\v26.ponderal.v1.AnalyzeAgreementResponse.MeasurementErrorR\x11absoluteAgreement\x12!\n" +
+	"\fnot_computed\x18\x05 \x01(\tR\vnotComputed\x1a\xf9\x01\n" +
 	"\x15IntraclassCorrelation\x12\x12\n" +
 	"\x04form\x18\x01 \x01(\tR\x04form\x12\x1f\n" +
 	"\bestimate\x18\x02 \x01(\x01H\x00R\bestimate\x88\x01\x01\x12\x19\n" +
@@ -3709,7 +5496,131 @@ const file_ponderal_v1_engine_proto_rawDesc = "" +
 	"\x04code\x18\x01 \x01(\tR\x04code\x12\x1f\n" +
 	"\vverified_on\x18\x02 \x01(\tR\n" +
 	"verifiedOn\x12\x19\n" +
-	"\bage_days\x18\x03 \x01(\x05R\aageDays*Y\n" +
+	"\bage_days\x18\x03 \x01(\x05R\aageDays\"\xa2\x04\n" +
+	"\x14GetBodyLimitsRequest\x125\n" +
+	"\astature\x18\x01 \x01(\v2\x13.ponderal.v1.LengthB\x06\xbaH\x03\xc8\x01\x01R\astature\x126\n" +
+	"\tbody_mass\x18\x02 \x01(\v2\x11.ponderal.v1.MassB\x06\xbaH\x03\xc8\x01\x01R\bbodyMass\x12<\n" +
+	"\x05zones\x18\x03 \x03(\x0e2\x11.ponderal.v1.ZoneB\x13\xbaH\x10\x92\x01\r\x10\a\x18\x01\"\a\x82\x01\x04\x10\x01 \x00R\x05zones\x129\n" +
+	"\x14percent_of_body_mass\x18\x04 \x01(\rB\b\xbaH\x05*\x03\x18\xc8\x01R\x11percentOfBodyMass\x12H\n" +
+	"\x05model\x18\x05 \x01(\v22.ponderal.v1.GetBodyLimitsRequest.CompressionModelR\x05model\x12%\n" +
+	"\x04load\x18\x06 \x01(\v2\x11.ponderal.v1.MassR\x04load\x1a\xb0\x01\n" +
+	"\x10CompressionModel\x12;\n" +
+	"\x11criterion_newtons\x18\x01 \x01(\rB\x0e\xbaH\v\xd8\x01\x01*\x06\x18\x90N(\xe8\aR\x10criterionNewtons\x120\n" +
+	"\rmuscle_arm_mm\x18\x02 \x01(\rB\f\xbaH\t\xd8\x01\x01*\x04\x18d(\x1eR\vmuscleArmMm\x12-\n" +
+	"\aforward\x18\x03 \x01(\v2\x13.ponderal.v1.LengthR\aforward\"\x97\x0e\n" +
+	"\x15GetBodyLimitsResponse\x12G\n" +
+	"\bstations\x18\x01 \x01(\v2+.ponderal.v1.GetBodyLimitsResponse.StationsR\bstations\x12O\n" +
+	"\tlandmarks\x18\x02 \x03(\v21.ponderal.v1.GetBodyLimitsResponse.LandmarkHeightR\tlandmarks\x12]\n" +
+	"\x10fraction_ceiling\x18\x03 \x01(\v22.ponderal.v1.GetBodyLimitsResponse.FractionCeilingR\x0ffractionCeiling\x12h\n" +
+	"\x14compression_ceilings\x18\x04 \x03(\v25.ponderal.v1.GetBodyLimitsResponse.CompressionCeilingR\x13compressionCeilings\x12+\n" +
+	"\x11criterion_newtons\x18\x05 \x01(\rR\x10criterionNewtons\x12\"\n" +
+	"\rmuscle_arm_mm\x18\x06 \x01(\rR\vmuscleArmMm\x12-\n" +
+	"\aforward\x18\a \x01(\v2\x13.ponderal.v1.LengthR\aforward\x12\x19\n" +
+	"\bleft_out\x18\b \x03(\tR\aleftOut\x12\x18\n" +
+	"\asources\x18\t \x03(\tR\asources\x12/\n" +
+	"\bcautions\x18\n" +
+	" \x03(\v2\x13.ponderal.v1.RemarkR\bcautions\x1a\xfa\x01\n" +
+	"\bStations\x12)\n" +
+	"\x05floor\x18\x01 \x01(\v2\x13.ponderal.v1.LengthR\x05floor\x12)\n" +
+	"\x05waist\x18\x02 \x01(\v2\x13.ponderal.v1.LengthR\x05waist\x12/\n" +
+	"\bshoulder\x18\x03 \x01(\v2\x13.ponderal.v1.LengthR\bshoulder\x12/\n" +
+	"\boverhead\x18\x04 \x01(\v2\x13.ponderal.v1.LengthR\boverhead\x126\n" +
+	"\fhighest_grip\x18\x05 \x01(\v2\x13.ponderal.v1.LengthR\vhighestGrip\x1aY\n" +
+	"\x0eLandmarkHeight\x12\x1a\n" +
+	"\blandmark\x18\x01 \x01(\tR\blandmark\x12+\n" +
+	"\x06height\x18\x02 \x01(\v2\x13.ponderal.v1.LengthR\x06height\x1aj\n" +
+	"\x0fFractionCeiling\x12\x18\n" +
+	"\apercent\x18\x01 \x01(\rR\apercent\x12%\n" +
+	"\x04load\x18\x02 \x01(\v2\x11.ponderal.v1.MassR\x04load\x12\x16\n" +
+	"\x06source\x18\x03 \x01(\tR\x06source\x1a\xb1\x03\n" +
+	"\x12CompressionCeiling\x12%\n" +
+	"\x04zone\x18\x01 \x01(\x0e2\x11.ponderal.v1.ZoneR\x04zone\x12%\n" +
+	"\x04load\x18\x02 \x01(\v2\x11.ponderal.v1.MassR\x04load\x12L\n" +
+	"\x05empty\x18\x03 \x01(\v26.ponderal.v1.GetBodyLimitsResponse.CompressionEstimateR\x05empty\x12U\n" +
+	"\n" +
+	"at_ceiling\x18\x04 \x01(\v26.ponderal.v1.GetBodyLimitsResponse.CompressionEstimateR\tatCeiling\x12O\n" +
+	"\aat_load\x18\x05 \x03(\v26.ponderal.v1.GetBodyLimitsResponse.CompressionEstimateR\x06atLoad\x12$\n" +
+	"\vload_within\x18\x06 \x01(\bH\x00R\n" +
+	"loadWithin\x88\x01\x01\x12!\n" +
+	"\fnot_computed\x18\a \x01(\tR\vnotComputedB\x0e\n" +
+	"\f_load_within\x1a\xbc\x02\n" +
+	"\x13CompressionEstimate\x124\n" +
+	"\vhand_height\x18\x01 \x01(\v2\x13.ponderal.v1.LengthR\n" +
+	"handHeight\x12-\n" +
+	"\aforward\x18\x02 \x01(\v2\x13.ponderal.v1.LengthR\aforward\x12.\n" +
+	"\x13trunk_angle_degrees\x18\x03 \x01(\x01R\x11trunkAngleDegrees\x12\"\n" +
+	"\rhip_height_cm\x18\x04 \x01(\x01R\vhipHeightCm\x12\x16\n" +
+	"\x06muscle\x18\x05 \x01(\x01R\x06muscle\x12 \n" +
+	"\vcompression\x18\x06 \x01(\x01R\vcompression\x12\x14\n" +
+	"\x05shear\x18\a \x01(\x01R\x05shear\x12\x1c\n" +
+	"\tresultant\x18\b \x01(\x01R\tresultant\"\xde\x01\n" +
+	"\x13AnalyzeHandsRequest\x12$\n" +
+	"\tage_years\x18\x01 \x01(\rB\a\xbaH\x04*\x02\x18xR\bageYears\x12,\n" +
+	"\x03sex\x18\x02 \x01(\x0e2\x10.ponderal.v1.SexB\b\xbaH\x05\x82\x01\x02\x10\x01R\x03sex\x12-\n" +
+	"\astature\x18\x03 \x01(\v2\x13.ponderal.v1.LengthR\astature\x12D\n" +
+	"\vhand_series\x18\x04 \x03(\v2\x17.ponderal.v1.HandSeriesB\n" +
+	"\xbaH\a\x92\x01\x04\b\x01\x10(R\n" +
+	"handSeries\"\xc3\n" +
+	"\n" +
+	"\x14AnalyzeHandsResponse\x127\n" +
+	"\tstrengths\x18\x01 \x03(\v2\x19.ponderal.v1.HandStrengthR\tstrengths\x12O\n" +
+	"\n" +
+	"variations\x18\x02 \x03(\v2/.ponderal.v1.AnalyzeHandsResponse.GripVariationR\n" +
+	"variations\x12G\n" +
+	"\x06curves\x18\x03 \x03(\v2/.ponderal.v1.AnalyzeHandsResponse.PositionCurveR\x06curves\x12M\n" +
+	"\texchanges\x18\x04 \x03(\v2/.ponderal.v1.AnalyzeHandsResponse.RapidExchangeR\texchanges\x12-\n" +
+	"\x12variation_critique\x18\x05 \x03(\tR\x11variationCritique\x12%\n" +
+	"\x0ecurve_critique\x18\x06 \x01(\tR\rcurveCritique\x12+\n" +
+	"\x11exchange_critique\x18\a \x01(\tR\x10exchangeCritique\x12/\n" +
+	"\bcautions\x18\b \x03(\v2\x13.ponderal.v1.RemarkR\bcautions\x1a\x86\x02\n" +
+	"\rGripVariation\x12#\n" +
+	"\rseries_number\x18\x01 \x01(\rR\fseriesNumber\x12%\n" +
+	"\x04hand\x18\x02 \x01(\x0e2\x11.ponderal.v1.HandR\x04hand\x12\x17\n" +
+	"\amean_kg\x18\x03 \x01(\x01R\x06meanKg\x122\n" +
+	"\x15standard_deviation_kg\x18\x04 \x01(\x01R\x13standardDeviationKg\x12\x18\n" +
+	"\apercent\x18\x05 \x01(\x01R\apercent\x12B\n" +
+	"\acutoffs\x18\x06 \x03(\v2(.ponderal.v1.AnalyzeHandsResponse.CutoffR\acutoffs\x1am\n" +
+	"\x06Cutoff\x12\x18\n" +
+	"\apercent\x18\x01 \x01(\x01R\apercent\x12\x19\n" +
+	"\bfor_whom\x18\x02 \x01(\tR\aforWhom\x12\x16\n" +
+	"\x06source\x18\x03 \x01(\tR\x06source\x12\x16\n" +
+	"\x06within\x18\x04 \x01(\bR\x06within\x1a\xa0\x02\n" +
+	"\rPositionCurve\x12#\n" +
+	"\rseries_number\x18\x01 \x01(\rR\fseriesNumber\x12%\n" +
+	"\x04hand\x18\x02 \x01(\x0e2\x11.ponderal.v1.HandR\x04hand\x12-\n" +
+	"\breadings\x18\x03 \x03(\v2\x11.ponderal.v1.MassR\breadings\x12\x14\n" +
+	"\x05shape\x18\x04 \x01(\tR\x05shape\x12#\n" +
+	"\rpeak_position\x18\x05 \x01(\rR\fpeakPosition\x122\n" +
+	"\x15standard_deviation_kg\x18\x06 \x01(\x01R\x13standardDeviationKg\x12%\n" +
+	"\x0espread_percent\x18\a \x01(\x01R\rspreadPercent\x1a\xb9\x01\n" +
+	"\rRapidExchange\x12%\n" +
+	"\x04hand\x18\x01 \x01(\x0e2\x11.ponderal.v1.HandR\x04hand\x12)\n" +
+	"\x06static\x18\x02 \x01(\v2\x11.ponderal.v1.MassR\x06static\x12'\n" +
+	"\x05rapid\x18\x03 \x01(\v2\x11.ponderal.v1.MassR\x05rapid\x12-\n" +
+	"\x12difference_percent\x18\x04 \x01(\x01R\x11differencePercent\"\xba\x02\n" +
+	"\x1cEstimateAerobicDemandRequest\x12=\n" +
+	"\x15steady_heart_rate_bpm\x18\x01 \x01(\rB\n" +
+	"\xbaH\a*\x05\x18\xfa\x01(\x14R\x12steadyHeartRateBpm\x12?\n" +
+	"\x16resting_heart_rate_bpm\x18\x02 \x01(\rB\n" +
+	"\xbaH\a*\x05\x18\xfa\x01(\x14R\x13restingHeartRateBpm\x12&\n" +
+	"\tage_years\x18\x03 \x01(\rB\t\xbaH\x06*\x04\x18x(\x01R\bageYears\x12,\n" +
+	"\x03sex\x18\x04 \x01(\x0e2\x10.ponderal.v1.SexB\b\xbaH\x05\x82\x01\x02\x10\x01R\x03sex\x12D\n" +
+	"\aformula\x18\x05 \x01(\x0e2\x1d.ponderal.v1.HeartRateFormulaB\v\xbaH\b\xc8\x01\x01\x82\x01\x02\x10\x01R\aformula\"\xa4\x02\n" +
+	"\x1dEstimateAerobicDemandResponse\x12,\n" +
+	"\x12percent_of_reserve\x18\x01 \x01(\tR\x10percentOfReserve\x12'\n" +
+	"\x0fsustainable_for\x18\x02 \x01(\tR\x0esustainableFor\x12\x16\n" +
+	"\x06source\x18\x03 \x01(\tR\x06source\x12c\n" +
+	"\x11predicted_maximum\x18\x04 \x01(\v26.ponderal.v1.GetHeartRateLimitsResponse.ExactHeartRateR\x10predictedMaximum\x12/\n" +
+	"\bcautions\x18\x05 \x03(\v2\x13.ponderal.v1.RemarkR\bcautions\"\x86\x02\n" +
+	"\x18AssessConsistencyRequest\x125\n" +
+	"\x06series\x18\x01 \x03(\v2\x13.ponderal.v1.SeriesB\b\xbaH\x05\x92\x01\x02\x10(R\x06series\x12B\n" +
+	"\vhand_series\x18\x02 \x03(\v2\x17.ponderal.v1.HandSeriesB\b\xbaH\x05\x92\x01\x02\x10(R\n" +
+	"handSeries\x12,\n" +
+	"\x12rate_limiting_drug\x18\x03 \x01(\bR\x10rateLimitingDrug\x12A\n" +
+	"\x0ecapacity_error\x18\x04 \x01(\v2\x1a.ponderal.v1.CapacityErrorR\rcapacityError\"\x88\x01\n" +
+	"\x19AssessConsistencyResponse\x12:\n" +
+	"\vconsistency\x18\x01 \x01(\v2\x18.ponderal.v1.ConsistencyR\vconsistency\x12/\n" +
+	"\bcautions\x18\x02 \x03(\v2\x13.ponderal.v1.RemarkR\bcautions*Y\n" +
 	"\vLiftingForm\x12\x1c\n" +
 	"\x18LIFTING_FORM_UNSPECIFIED\x10\x00\x12\x13\n" +
 	"\x0fLIFTING_FORM_US\x10\x01\x12\x17\n" +
@@ -3755,7 +5666,7 @@ const file_ponderal_v1_engine_proto_rawDesc = "" +
 	"\x16FORCE_UNIT_UNSPECIFIED\x10\x00\x12\x10\n" +
 	"\fFORCE_UNIT_N\x10\x01\x12\x12\n" +
 	"\x0eFORCE_UNIT_KGF\x10\x02\x12\x12\n" +
-	"\x0eFORCE_UNIT_LBF\x10\x032\x83\b\n" +
+	"\x0eFORCE_UNIT_LBF\x10\x032\xc4\f\n" +
 	"\rEngineService\x12\x7f\n" +
 	"\fScoreSession\x12 .ponderal.v1.ScoreSessionRequest\x1a!.ponderal.v1.ScoreSessionResponse\"*\xda\xe2\x18\v\n" +
 	"\a\x01\x02\x03\x04\x05\x06\a\x10\x04\x82\xd3\xe4\x93\x02\x15:\x01*\"\x10/v1/engine:score\x12\x9b\x01\n" +
@@ -3770,7 +5681,15 @@ const file_ponderal_v1_engine_proto_rawDesc = "" +
 	"\x10AnalyzeAgreement\x12$.ponderal.v1.AnalyzeAgreementRequest\x1a%.ponderal.v1.AnalyzeAgreementResponse\".\xda\xe2\x18\v\n" +
 	"\a\x01\x02\x03\x04\x05\x06\a\x10\x04\x82\xd3\xe4\x93\x02\x19:\x01*\"\x14/v1/engine:agreement\x12~\n" +
 	"\vFindRecipes\x12\x1f.ponderal.v1.FindRecipesRequest\x1a .ponderal.v1.FindRecipesResponse\",\xda\xe2\x18\v\n" +
-	"\a\x01\x02\x03\x04\x05\x06\a\x10\x04\x82\xd3\xe4\x93\x02\x17:\x01*\"\x12/v1/engine:recipesB-Z+ponderal.example/api/ponderal/v1;ponderalv1b\x06proto3"
+	"\a\x01\x02\x03\x04\x05\x06\a\x10\x04\x82\xd3\xe4\x93\x02\x17:\x01*\"\x12/v1/engine:recipes\x12\x87\x01\n" +
+	"\rGetBodyLimits\x12!.ponderal.v1.GetBodyLimitsRequest\x1a\".ponderal.v1.GetBodyLimitsResponse\"/\xda\xe2\x18\v\n" +
+	"\a\x01\x02\x03\x04\x05\x06\a\x10\x04\x82\xd3\xe4\x93\x02\x1a:\x01*\"\x15/v1/engine:bodyLimits\x12\x7f\n" +
+	"\fAnalyzeHands\x12 .ponderal.v1.AnalyzeHandsRequest\x1a!.ponderal.v1.AnalyzeHandsResponse\"*\xda\xe2\x18\v\n" +
+	"\a\x01\x02\x03\x04\x05\x06\a\x10\x04\x82\xd3\xe4\x93\x02\x15:\x01*\"\x10/v1/engine:hands\x12\x9c\x01\n" +
+	"\x15EstimateAerobicDemand\x12).ponderal.v1.EstimateAerobicDemandRequest\x1a*.ponderal.v1.EstimateAerobicDemandResponse\",\xda\xe2\x18\v\n" +
+	"\a\x01\x02\x03\x04\x05\x06\a\x10\x04\x82\xd3\xe4\x93\x02\x17:\x01*\"\x12/v1/engine:aerobic\x12\x94\x01\n" +
+	"\x11AssessConsistency\x12%.ponderal.v1.AssessConsistencyRequest\x1a&.ponderal.v1.AssessConsistencyResponse\"0\xda\xe2\x18\v\n" +
+	"\a\x01\x02\x03\x04\x05\x06\a\x10\x04\x82\xd3\xe4\x93\x02\x1b:\x01*\"\x16/v1/engine:consistencyB-Z+ponderal.example/api/ponderal/v1;ponderalv1b\x06proto3"
 
 var (
 	file_ponderal_v1_engine_proto_rawDescOnce sync.Once
@@ -3785,7 +5704,7 @@ func file_ponderal_v1_engine_proto_rawDescGZIP() []byte {
 }
 
 var file_ponderal_v1_engine_proto_enumTypes = make([]protoimpl.EnumInfo, 7)
-var file_ponderal_v1_engine_proto_msgTypes = make([]protoimpl.MessageInfo, 39)
+var file_ponderal_v1_engine_proto_msgTypes = make([]protoimpl.MessageInfo, 60)
 var file_ponderal_v1_engine_proto_goTypes = []any{
 	(LiftingForm)(0),                                       // 0: ponderal.v1.LiftingForm
 	(LiftingDuration)(0),                                   // 1: ponderal.v1.LiftingDuration
@@ -3818,154 +5737,249 @@ var file_ponderal_v1_engine_proto_goTypes = []any{
 	(*AnalyzeAgreementResponse)(nil),                       // 28: ponderal.v1.AnalyzeAgreementResponse
 	(*FindRecipesRequest)(nil),                             // 29: ponderal.v1.FindRecipesRequest
 	(*FindRecipesResponse)(nil),                            // 30: ponderal.v1.FindRecipesResponse
-	(*GetHeartRateLimitsResponse_PredictedMaximum)(nil),    // 31: ponderal.v1.GetHeartRateLimitsResponse.PredictedMaximum
-	(*GetHeartRateLimitsResponse_ExactHeartRate)(nil),      // 32: ponderal.v1.GetHeartRateLimitsResponse.ExactHeartRate
-	(*ClassifyStrengthRequest_KnownCapacity)(nil),          // 33: ponderal.v1.ClassifyStrengthRequest.KnownCapacity
-	(*AnalyzeLiftingRequest_WorkDay)(nil),                  // 34: ponderal.v1.AnalyzeLiftingRequest.WorkDay
-	(*AnalyzeLiftingRequest_WorkPeriod)(nil),               // 35: ponderal.v1.AnalyzeLiftingRequest.WorkPeriod
-	(*GetPopulationPercentileResponse_Factor)(nil),         // 36: ponderal.v1.GetPopulationPercentileResponse.Factor
-	(*AnalyzeAgreementRequest_Row)(nil),                    // 37: ponderal.v1.AnalyzeAgreementRequest.Row
-	(*AnalyzeAgreementResponse_IntraclassCorrelation)(nil), // 38: ponderal.v1.AnalyzeAgreementResponse.IntraclassCorrelation
-	(*AnalyzeAgreementResponse_MeasurementError)(nil),      // 39: ponderal.v1.AnalyzeAgreementResponse.MeasurementError
-	(*AnalyzeAgreementResponse_LimitsOfAgreement)(nil),     // 40: ponderal.v1.AnalyzeAgreementResponse.LimitsOfAgreement
-	(*AnalyzeAgreementResponse_Interval)(nil),              // 41: ponderal.v1.AnalyzeAgreementResponse.Interval
-	(*FindRecipesRequest_UsedInserts)(nil),                 // 42: ponderal.v1.FindRecipesRequest.UsedInserts
-	(*FindRecipesRequest_CalibrationPolicy)(nil),           // 43: ponderal.v1.FindRecipesRequest.CalibrationPolicy
-	(*FindRecipesResponse_Recipe)(nil),                     // 44: ponderal.v1.FindRecipesResponse.Recipe
-	(*FindRecipesResponse_LapsedPiece)(nil),                // 45: ponderal.v1.FindRecipesResponse.LapsedPiece
-	(*Session)(nil),                                        // 46: ponderal.v1.Session
-	(Sex)(0),                                               // 47: ponderal.v1.Sex
-	(*PublishedProtocol)(nil),                              // 48: ponderal.v1.PublishedProtocol
-	(*JobProfile)(nil),                                     // 49: ponderal.v1.JobProfile
-	(*Kit)(nil),                                            // 50: ponderal.v1.Kit
-	(*Finding)(nil),                                        // 51: ponderal.v1.Finding
-	(*Remark)(nil),                                         // 52: ponderal.v1.Remark
-	(*HeartRateLimit)(nil),                                 // 53: ponderal.v1.HeartRateLimit
-	(*JobTask)(nil),                                        // 54: ponderal.v1.JobTask
-	(*ZoneStrength)(nil),                                   // 55: ponderal.v1.ZoneStrength
-	(StrengthLevel)(0),                                     // 56: ponderal.v1.StrengthLevel
-	(*TaskMatch)(nil),                                      // 57: ponderal.v1.TaskMatch
-	(JobOutcome)(0),                                        // 58: ponderal.v1.JobOutcome
-	(*Mass)(nil),                                           // 59: ponderal.v1.Mass
-	(Unit)(0),                                              // 60: ponderal.v1.Unit
-	(HeartRateFormula)(0),                                  // 61: ponderal.v1.HeartRateFormula
-	(Zone)(0),                                              // 62: ponderal.v1.Zone
-	(Pace)(0),                                              // 63: ponderal.v1.Pace
+	(*GetBodyLimitsRequest)(nil),                           // 31: ponderal.v1.GetBodyLimitsRequest
+	(*GetBodyLimitsResponse)(nil),                          // 32: ponderal.v1.GetBodyLimitsResponse
+	(*AnalyzeHandsRequest)(nil),                            // 33: ponderal.v1.AnalyzeHandsRequest
+	(*AnalyzeHandsResponse)(nil),                           // 34: ponderal.v1.AnalyzeHandsResponse
+	(*EstimateAerobicDemandRequest)(nil),                   // 35: ponderal.v1.EstimateAerobicDemandRequest
+	(*EstimateAerobicDemandResponse)(nil),                  // 36: ponderal.v1.EstimateAerobicDemandResponse
+	(*AssessConsistencyRequest)(nil),                       // 37: ponderal.v1.AssessConsistencyRequest
+	(*AssessConsistencyResponse)(nil),                      // 38: ponderal.v1.AssessConsistencyResponse
+	(*GetHeartRateLimitsResponse_PredictedMaximum)(nil),    // 39: ponderal.v1.GetHeartRateLimitsResponse.PredictedMaximum
+	(*GetHeartRateLimitsResponse_ExactHeartRate)(nil),      // 40: ponderal.v1.GetHeartRateLimitsResponse.ExactHeartRate
+	(*ClassifyStrengthRequest_KnownCapacity)(nil),          // 41: ponderal.v1.ClassifyStrengthRequest.KnownCapacity
+	(*AnalyzeLiftingRequest_WorkDay)(nil),                  // 42: ponderal.v1.AnalyzeLiftingRequest.WorkDay
+	(*AnalyzeLiftingRequest_WorkPeriod)(nil),               // 43: ponderal.v1.AnalyzeLiftingRequest.WorkPeriod
+	(*GetPopulationPercentileResponse_Factor)(nil),         // 44: ponderal.v1.GetPopulationPercentileResponse.Factor
+	(*AnalyzeAgreementRequest_Row)(nil),                    // 45: ponderal.v1.AnalyzeAgreementRequest.Row
+	(*AnalyzeAgreementResponse_Rater)(nil),                 // 46: ponderal.v1.AnalyzeAgreementResponse.Rater
+	(*AnalyzeAgreementResponse_Pair)(nil),                  // 47: ponderal.v1.AnalyzeAgreementResponse.Pair
+	(*AnalyzeAgreementResponse_Group)(nil),                 // 48: ponderal.v1.AnalyzeAgreementResponse.Group
+	(*AnalyzeAgreementResponse_IntraclassCorrelation)(nil), // 49: ponderal.v1.AnalyzeAgreementResponse.IntraclassCorrelation
+	(*AnalyzeAgreementResponse_MeasurementError)(nil),      // 50: ponderal.v1.AnalyzeAgreementResponse.MeasurementError
+	(*AnalyzeAgreementResponse_LimitsOfAgreement)(nil),     // 51: ponderal.v1.AnalyzeAgreementResponse.LimitsOfAgreement
+	(*AnalyzeAgreementResponse_Interval)(nil),              // 52: ponderal.v1.AnalyzeAgreementResponse.Interval
+	(*FindRecipesRequest_UsedInserts)(nil),                 // 53: ponderal.v1.FindRecipesRequest.UsedInserts
+	(*FindRecipesRequest_CalibrationPolicy)(nil),           // 54: ponderal.v1.FindRecipesRequest.CalibrationPolicy
+	(*FindRecipesResponse_Recipe)(nil),                     // 55: ponderal.v1.FindRecipesResponse.Recipe
+	(*FindRecipesResponse_LapsedPiece)(nil),                // 56: ponderal.v1.FindRecipesResponse.LapsedPiece
+	(*GetBodyLimitsRequest_CompressionModel)(nil),          // 57: ponderal.v1.GetBodyLimitsRequest.CompressionModel
+	(*GetBodyLimitsResponse_Stations)(nil),                 // 58: ponderal.v1.GetBodyLimitsResponse.Stations
+	(*GetBodyLimitsResponse_LandmarkHeight)(nil),           // 59: ponderal.v1.GetBodyLimitsResponse.LandmarkHeight
+	(*GetBodyLimitsResponse_FractionCeiling)(nil),          // 60: ponderal.v1.GetBodyLimitsResponse.FractionCeiling
+	(*GetBodyLimitsResponse_CompressionCeiling)(nil),       // 61: ponderal.v1.GetBodyLimitsResponse.CompressionCeiling
+	(*GetBodyLimitsResponse_CompressionEstimate)(nil),      // 62: ponderal.v1.GetBodyLimitsResponse.CompressionEstimate
+	(*AnalyzeHandsResponse_GripVariation)(nil),             // 63: ponderal.v1.AnalyzeHandsResponse.GripVariation
+	(*AnalyzeHandsResponse_Cutoff)(nil),                    // 64: ponderal.v1.AnalyzeHandsResponse.Cutoff
+	(*AnalyzeHandsResponse_PositionCurve)(nil),             // 65: ponderal.v1.AnalyzeHandsResponse.PositionCurve
+	(*AnalyzeHandsResponse_RapidExchange)(nil),             // 66: ponderal.v1.AnalyzeHandsResponse.RapidExchange
+	(*Session)(nil),                                        // 67: ponderal.v1.Session
+	(Sex)(0),                                               // 68: ponderal.v1.Sex
+	(*PublishedProtocol)(nil),                              // 69: ponderal.v1.PublishedProtocol
+	(*JobProfile)(nil),                                     // 70: ponderal.v1.JobProfile
+	(*Kit)(nil),                                            // 71: ponderal.v1.Kit
+	(*Finding)(nil),                                        // 72: ponderal.v1.Finding
+	(*Remark)(nil),                                         // 73: ponderal.v1.Remark
+	(*HeartRateLimit)(nil),                                 // 74: ponderal.v1.HeartRateLimit
+	(*JobTask)(nil),                                        // 75: ponderal.v1.JobTask
+	(*ZoneStrength)(nil),                                   // 76: ponderal.v1.ZoneStrength
+	(StrengthLevel)(0),                                     // 77: ponderal.v1.StrengthLevel
+	(*TaskMatch)(nil),                                      // 78: ponderal.v1.TaskMatch
+	(JobOutcome)(0),                                        // 79: ponderal.v1.JobOutcome
+	(*ProjectedCapacity)(nil),                              // 80: ponderal.v1.ProjectedCapacity
+	(*Mass)(nil),                                           // 81: ponderal.v1.Mass
+	(Unit)(0),                                              // 82: ponderal.v1.Unit
+	(Zone)(0),                                              // 83: ponderal.v1.Zone
+	(*HandSeries)(nil),                                     // 84: ponderal.v1.HandSeries
+	(*HandStrength)(nil),                                   // 85: ponderal.v1.HandStrength
+	(HeartRateFormula)(0),                                  // 86: ponderal.v1.HeartRateFormula
+	(*Series)(nil),                                         // 87: ponderal.v1.Series
+	(*CapacityError)(nil),                                  // 88: ponderal.v1.CapacityError
+	(*Consistency)(nil),                                    // 89: ponderal.v1.Consistency
+	(Pace)(0),                                              // 90: ponderal.v1.Pace
+	(Hand)(0),                                              // 91: ponderal.v1.Hand
 }
 var file_ponderal_v1_engine_proto_depIdxs = []int32{
-	46,  // 0: ponderal.v1.ScoreSessionRequest.session:type_name -> ponderal.v1.Session
-	47,  // 1: ponderal.v1.ScoreSessionRequest.sex:type_name -> ponderal.v1.Sex
-	48,  // 2: ponderal.v1.ScoreSessionRequest.protocols:type_name -> ponderal.v1.PublishedProtocol
-	49,  // 3: ponderal.v1.ScoreSessionRequest.job_profile:type_name -> ponderal.v1.JobProfile
-	50,  // 4: ponderal.v1.ScoreSessionRequest.kits:type_name -> ponderal.v1.Kit
-	51,  // 5: ponderal.v1.ScoreSessionResponse.finding:type_name -> ponderal.v1.Finding
-	52,  // 6: ponderal.v1.ScoreSessionResponse.cautions:type_name -> ponderal.v1.Remark
-	53,  // 7: ponderal.v1.GetHeartRateLimitsRequest.limit:type_name -> ponderal.v1.HeartRateLimit
-	31,  // 8: ponderal.v1.GetHeartRateLimitsResponse.predicted_maxima:type_name -> ponderal.v1.GetHeartRateLimitsResponse.PredictedMaximum
-	32,  // 9: ponderal.v1.GetHeartRateLimitsResponse.limit:type_name -> ponderal.v1.GetHeartRateLimitsResponse.ExactHeartRate
-	52,  // 10: ponderal.v1.GetHeartRateLimitsResponse.cautions:type_name -> ponderal.v1.Remark
-	33,  // 11: ponderal.v1.ClassifyStrengthRequest.capacities:type_name -> ponderal.v1.ClassifyStrengthRequest.KnownCapacity
-	54,  // 12: ponderal.v1.ClassifyStrengthRequest.tasks:type_name -> ponderal.v1.JobTask
-	55,  // 13: ponderal.v1.ClassifyStrengthResponse.zones:type_name -> ponderal.v1.ZoneStrength
-	55,  // 14: ponderal.v1.ClassifyStrengthResponse.overall:type_name -> ponderal.v1.ZoneStrength
-	56,  // 15: ponderal.v1.ClassifyStrengthResponse.demand:type_name -> ponderal.v1.StrengthLevel
-	57,  // 16: ponderal.v1.ClassifyStrengthResponse.task_matches:type_name -> ponderal.v1.TaskMatch
-	58,  // 17: ponderal.v1.ClassifyStrengthResponse.outcome:type_name -> ponderal.v1.JobOutcome
-	52,  // 18: ponderal.v1.ClassifyStrengthResponse.cautions:type_name -> ponderal.v1.Remark
-	7,   // 19: ponderal.v1.LiftingHands.horizontal:type_name -> ponderal.v1.Length
-	7,   // 20: ponderal.v1.LiftingHands.vertical:type_name -> ponderal.v1.Length
-	59,  // 21: ponderal.v1.LiftingTask.load:type_name -> ponderal.v1.Mass
-	59,  // 22: ponderal.v1.LiftingTask.maximum_load:type_name -> ponderal.v1.Mass
-	15,  // 23: ponderal.v1.LiftingTask.origin:type_name -> ponderal.v1.LiftingHands
-	15,  // 24: ponderal.v1.LiftingTask.destination:type_name -> ponderal.v1.LiftingHands
-	7,   // 25: ponderal.v1.LiftingTask.travel:type_name -> ponderal.v1.Length
-	8,   // 26: ponderal.v1.LiftingTask.frequency:type_name -> ponderal.v1.Frequency
-	2,   // 27: ponderal.v1.LiftingTask.coupling:type_name -> ponderal.v1.Coupling
-	3,   // 28: ponderal.v1.LiftingTask.conditions:type_name -> ponderal.v1.LiftingCondition
-	0,   // 29: ponderal.v1.AnalyzeLiftingRequest.form:type_name -> ponderal.v1.LiftingForm
-	1,   // 30: ponderal.v1.AnalyzeLiftingRequest.duration:type_name -> ponderal.v1.LiftingDuration
-	34,  // 31: ponderal.v1.AnalyzeLiftingRequest.day:type_name -> ponderal.v1.AnalyzeLiftingRequest.WorkDay
-	16,  // 32: ponderal.v1.AnalyzeLiftingRequest.tasks:type_name -> ponderal.v1.LiftingTask
-	0,   // 33: ponderal.v1.AnalyzeLiftingResponse.form:type_name -> ponderal.v1.LiftingForm
-	1,   // 34: ponderal.v1.AnalyzeLiftingResponse.duration:type_name -> ponderal.v1.LiftingDuration
-	60,  // 35: ponderal.v1.AnalyzeLiftingResponse.unit:type_name -> ponderal.v1.Unit
-	23,  // 36: ponderal.v1.AnalyzeLiftingResponse.tasks:type_name -> ponderal.v1.LiftingTaskResult
-	21,  // 37: ponderal.v1.AnalyzeLiftingResponse.composite:type_name -> ponderal.v1.LiftingIndex
-	52,  // 38: ponderal.v1.AnalyzeLiftingResponse.cautions:type_name -> ponderal.v1.Remark
-	19,  // 39: ponderal.v1.LiftingPoint.horizontal:type_name -> ponderal.v1.LiftingMultiplier
-	19,  // 40: ponderal.v1.LiftingPoint.vertical:type_name -> ponderal.v1.LiftingMultiplier
-	19,  // 41: ponderal.v1.LiftingPoint.distance:type_name -> ponderal.v1.LiftingMultiplier
-	19,  // 42: ponderal.v1.LiftingPoint.asymmetry:type_name -> ponderal.v1.LiftingMultiplier
-	19,  // 43: ponderal.v1.LiftingPoint.frequency:type_name -> ponderal.v1.LiftingMultiplier
-	19,  // 44: ponderal.v1.LiftingPoint.coupling:type_name -> ponderal.v1.LiftingMultiplier
-	20,  // 45: ponderal.v1.LiftingPoint.recommended_weight_limit:type_name -> ponderal.v1.LiftingWeight
-	20,  // 46: ponderal.v1.LiftingPoint.frequency_independent_limit:type_name -> ponderal.v1.LiftingWeight
-	21,  // 47: ponderal.v1.LiftingPoint.lifting_index:type_name -> ponderal.v1.LiftingIndex
-	22,  // 48: ponderal.v1.LiftingTaskResult.origin:type_name -> ponderal.v1.LiftingPoint
-	22,  // 49: ponderal.v1.LiftingTaskResult.destination:type_name -> ponderal.v1.LiftingPoint
-	21,  // 50: ponderal.v1.LiftingTaskResult.frequency_independent_index:type_name -> ponderal.v1.LiftingIndex
-	21,  // 51: ponderal.v1.LiftingTaskResult.single_task_index:type_name -> ponderal.v1.LiftingIndex
-	21,  // 52: ponderal.v1.LiftingTaskResult.increment:type_name -> ponderal.v1.LiftingIndex
-	6,   // 53: ponderal.v1.Force.unit:type_name -> ponderal.v1.ForceUnit
-	4,   // 54: ponderal.v1.GetPopulationPercentileRequest.task:type_name -> ponderal.v1.HandlingTask
-	47,  // 55: ponderal.v1.GetPopulationPercentileRequest.sex:type_name -> ponderal.v1.Sex
-	59,  // 56: ponderal.v1.GetPopulationPercentileRequest.load:type_name -> ponderal.v1.Mass
-	24,  // 57: ponderal.v1.GetPopulationPercentileRequest.force:type_name -> ponderal.v1.Force
-	7,   // 58: ponderal.v1.GetPopulationPercentileRequest.horizontal:type_name -> ponderal.v1.Length
-	7,   // 59: ponderal.v1.GetPopulationPercentileRequest.origin_height:type_name -> ponderal.v1.Length
-	7,   // 60: ponderal.v1.GetPopulationPercentileRequest.destination_height:type_name -> ponderal.v1.Length
-	5,   // 61: ponderal.v1.GetPopulationPercentileRequest.handles:type_name -> ponderal.v1.Handles
-	7,   // 62: ponderal.v1.GetPopulationPercentileRequest.hand_height:type_name -> ponderal.v1.Length
-	7,   // 63: ponderal.v1.GetPopulationPercentileRequest.distance:type_name -> ponderal.v1.Length
-	8,   // 64: ponderal.v1.GetPopulationPercentileRequest.frequency:type_name -> ponderal.v1.Frequency
-	36,  // 65: ponderal.v1.GetPopulationPercentileResponse.factors:type_name -> ponderal.v1.GetPopulationPercentileResponse.Factor
-	52,  // 66: ponderal.v1.GetPopulationPercentileResponse.cautions:type_name -> ponderal.v1.Remark
-	37,  // 67: ponderal.v1.AnalyzeAgreementRequest.rows:type_name -> ponderal.v1.AnalyzeAgreementRequest.Row
-	38,  // 68: ponderal.v1.AnalyzeAgreementResponse.correlations:type_name -> ponderal.v1.AnalyzeAgreementResponse.IntraclassCorrelation
-	39,  // 69: ponderal.v1.AnalyzeAgreementResponse.consistency:type_name -> ponderal.v1.AnalyzeAgreementResponse.MeasurementError
-	39,  // 70: ponderal.v1.AnalyzeAgreementResponse.absolute_agreement:type_name -> ponderal.v1.AnalyzeAgreementResponse.MeasurementError
-	40,  // 71: ponderal.v1.AnalyzeAgreementResponse.limits_of_agreement:type_name -> ponderal.v1.AnalyzeAgreementResponse.LimitsOfAgreement
-	52,  // 72: ponderal.v1.AnalyzeAgreementResponse.cautions:type_name -> ponderal.v1.Remark
-	50,  // 73: ponderal.v1.FindRecipesRequest.kit:type_name -> ponderal.v1.Kit
-	59,  // 74: ponderal.v1.FindRecipesRequest.target:type_name -> ponderal.v1.Mass
-	42,  // 75: ponderal.v1.FindRecipesRequest.used:type_name -> ponderal.v1.FindRecipesRequest.UsedInserts
-	59,  // 76: ponderal.v1.FindRecipesRequest.tolerance:type_name -> ponderal.v1.Mass
-	43,  // 77: ponderal.v1.FindRecipesRequest.calibration:type_name -> ponderal.v1.FindRecipesRequest.CalibrationPolicy
-	44,  // 78: ponderal.v1.FindRecipesResponse.recipes:type_name -> ponderal.v1.FindRecipesResponse.Recipe
-	59,  // 79: ponderal.v1.FindRecipesResponse.nearest_below:type_name -> ponderal.v1.Mass
-	59,  // 80: ponderal.v1.FindRecipesResponse.nearest_above:type_name -> ponderal.v1.Mass
-	45,  // 81: ponderal.v1.FindRecipesResponse.lapsed:type_name -> ponderal.v1.FindRecipesResponse.LapsedPiece
-	52,  // 82: ponderal.v1.FindRecipesResponse.cautions:type_name -> ponderal.v1.Remark
-	61,  // 83: ponderal.v1.GetHeartRateLimitsResponse.PredictedMaximum.formula:type_name -> ponderal.v1.HeartRateFormula
-	32,  // 84: ponderal.v1.GetHeartRateLimitsResponse.PredictedMaximum.rate:type_name -> ponderal.v1.GetHeartRateLimitsResponse.ExactHeartRate
-	62,  // 85: ponderal.v1.ClassifyStrengthRequest.KnownCapacity.zone:type_name -> ponderal.v1.Zone
-	63,  // 86: ponderal.v1.ClassifyStrengthRequest.KnownCapacity.pace:type_name -> ponderal.v1.Pace
-	59,  // 87: ponderal.v1.ClassifyStrengthRequest.KnownCapacity.load:type_name -> ponderal.v1.Mass
-	35,  // 88: ponderal.v1.AnalyzeLiftingRequest.WorkDay.periods:type_name -> ponderal.v1.AnalyzeLiftingRequest.WorkPeriod
-	41,  // 89: ponderal.v1.AnalyzeAgreementResponse.LimitsOfAgreement.bias_interval:type_name -> ponderal.v1.AnalyzeAgreementResponse.Interval
-	41,  // 90: ponderal.v1.AnalyzeAgreementResponse.LimitsOfAgreement.lower_interval:type_name -> ponderal.v1.AnalyzeAgreementResponse.Interval
-	41,  // 91: ponderal.v1.AnalyzeAgreementResponse.LimitsOfAgreement.upper_interval:type_name -> ponderal.v1.AnalyzeAgreementResponse.Interval
-	59,  // 92: ponderal.v1.FindRecipesResponse.Recipe.load:type_name -> ponderal.v1.Mass
-	59,  // 93: ponderal.v1.FindRecipesResponse.Recipe.difference:type_name -> ponderal.v1.Mass
-	9,   // 94: ponderal.v1.EngineService.ScoreSession:input_type -> ponderal.v1.ScoreSessionRequest
-	11,  // 95: ponderal.v1.EngineService.GetHeartRateLimits:input_type -> ponderal.v1.GetHeartRateLimitsRequest
-	13,  // 96: ponderal.v1.EngineService.ClassifyStrength:input_type -> ponderal.v1.ClassifyStrengthRequest
-	17,  // 97: ponderal.v1.EngineService.AnalyzeLifting:input_type -> ponderal.v1.AnalyzeLiftingRequest
-	25,  // 98: ponderal.v1.EngineService.GetPopulationPercentile:input_type -> ponderal.v1.GetPopulationPercentileRequest
-	27,  // 99: ponderal.v1.EngineService.AnalyzeAgreement:input_type -> ponderal.v1.AnalyzeAgreementRequest
-	29,  // 100: ponderal.v1.EngineService.FindRecipes:input_type -> ponderal.v1.FindRecipesRequest
-	10,  // 101: ponderal.v1.EngineService.ScoreSession:output_type -> ponderal.v1.ScoreSessionResponse
-	12,  // 102: ponderal.v1.EngineService.GetHeartRateLimits:output_type -> ponderal.v1.GetHeartRateLimitsResponse
-	14,  // 103: ponderal.v1.EngineService.ClassifyStrength:output_type -> ponderal.v1.ClassifyStrengthResponse
-	18,  // 104: ponderal.v1.EngineService.AnalyzeLifting:output_type -> ponderal.v1.AnalyzeLiftingResponse
-	26,  // 105: ponderal.v1.EngineService.GetPopulationPercentile:output_type -> ponderal.v1.GetPopulationPercentileResponse
-	28,  // 106: ponderal.v1.EngineService.AnalyzeAgreement:output_type -> ponderal.v1.AnalyzeAgreementResponse
-	30,  // 107: ponderal.v1.EngineService.FindRecipes:output_type -> ponderal.v1.FindRecipesResponse
-	101, // [101:108] is the sub-list for method output_type
-	94,  // [94:101] is the sub-list for method input_type
-	94,  // [94:94] is the sub-list for extension type_name
-	94,  // [94:94] is the sub-list for extension extendee
-	0,   // [0:94] is the sub-list for field type_name
+	67,  // 0: ponderal.v1.ScoreSessionRequest.session:type_name -> ponderal.v1.Session
+	68,  // 1: ponderal.v1.ScoreSessionRequest.sex:type_name -> ponderal.v1.Sex
+	69,  // 2: ponderal.v1.ScoreSessionRequest.protocols:type_name -> ponderal.v1.PublishedProtocol
+	70,  // 3: ponderal.v1.ScoreSessionRequest.job_profile:type_name -> ponderal.v1.JobProfile
+	71,  // 4: ponderal.v1.ScoreSessionRequest.kits:type_name -> ponderal.v1.Kit
+	72,  // 5: ponderal.v1.ScoreSessionResponse.finding:type_name -> ponderal.v1.Finding
+	73,  // 6: ponderal.v1.ScoreSessionResponse.cautions:type_name -> ponderal.v1.Remark
+	74,  // 7: ponderal.v1.GetHeartRateLimitsRequest.limit:type_name -> ponderal.v1.HeartRateLimit
+	68,  // 8: ponderal.v1.GetHeartRateLimitsRequest.sex:type_name -> ponderal.v1.Sex
+	39,  // 9: ponderal.v1.GetHeartRateLimitsResponse.predicted_maxima:type_name -> ponderal.v1.GetHeartRateLimitsResponse.PredictedMaximum
+	40,  // 10: ponderal.v1.GetHeartRateLimitsResponse.limit:type_name -> ponderal.v1.GetHeartRateLimitsResponse.ExactHeartRate
+	73,  // 11: ponderal.v1.GetHeartRateLimitsResponse.cautions:type_name -> ponderal.v1.Remark
+	41,  // 12: ponderal.v1.ClassifyStrengthRequest.capacities:type_name -> ponderal.v1.ClassifyStrengthRequest.KnownCapacity
+	75,  // 13: ponderal.v1.ClassifyStrengthRequest.tasks:type_name -> ponderal.v1.JobTask
+	76,  // 14: ponderal.v1.ClassifyStrengthResponse.zones:type_name -> ponderal.v1.ZoneStrength
+	76,  // 15: ponderal.v1.ClassifyStrengthResponse.overall:type_name -> ponderal.v1.ZoneStrength
+	77,  // 16: ponderal.v1.ClassifyStrengthResponse.demand:type_name -> ponderal.v1.StrengthLevel
+	78,  // 17: ponderal.v1.ClassifyStrengthResponse.task_matches:type_name -> ponderal.v1.TaskMatch
+	79,  // 18: ponderal.v1.ClassifyStrengthResponse.outcome:type_name -> ponderal.v1.JobOutcome
+	73,  // 19: ponderal.v1.ClassifyStrengthResponse.cautions:type_name -> ponderal.v1.Remark
+	80,  // 20: ponderal.v1.ClassifyStrengthResponse.projected:type_name -> ponderal.v1.ProjectedCapacity
+	7,   // 21: ponderal.v1.LiftingHands.horizontal:type_name -> ponderal.v1.Length
+	7,   // 22: ponderal.v1.LiftingHands.vertical:type_name -> ponderal.v1.Length
+	81,  // 23: ponderal.v1.LiftingTask.load:type_name -> ponderal.v1.Mass
+	81,  // 24: ponderal.v1.LiftingTask.maximum_load:type_name -> ponderal.v1.Mass
+	15,  // 25: ponderal.v1.LiftingTask.origin:type_name -> ponderal.v1.LiftingHands
+	15,  // 26: ponderal.v1.LiftingTask.destination:type_name -> ponderal.v1.LiftingHands
+	7,   // 27: ponderal.v1.LiftingTask.travel:type_name -> ponderal.v1.Length
+	8,   // 28: ponderal.v1.LiftingTask.frequency:type_name -> ponderal.v1.Frequency
+	2,   // 29: ponderal.v1.LiftingTask.coupling:type_name -> ponderal.v1.Coupling
+	3,   // 30: ponderal.v1.LiftingTask.conditions:type_name -> ponderal.v1.LiftingCondition
+	0,   // 31: ponderal.v1.AnalyzeLiftingRequest.form:type_name -> ponderal.v1.LiftingForm
+	1,   // 32: ponderal.v1.AnalyzeLiftingRequest.duration:type_name -> ponderal.v1.LiftingDuration
+	42,  // 33: ponderal.v1.AnalyzeLiftingRequest.day:type_name -> ponderal.v1.AnalyzeLiftingRequest.WorkDay
+	16,  // 34: ponderal.v1.AnalyzeLiftingRequest.tasks:type_name -> ponderal.v1.LiftingTask
+	0,   // 35: ponderal.v1.AnalyzeLiftingResponse.form:type_name -> ponderal.v1.LiftingForm
+	1,   // 36: ponderal.v1.AnalyzeLiftingResponse.duration:type_name -> ponderal.v1.LiftingDuration
+	82,  // 37: ponderal.v1.AnalyzeLiftingResponse.unit:type_name -> ponderal.v1.Unit
+	23,  // 38: ponderal.v1.AnalyzeLiftingResponse.tasks:type_name -> ponderal.v1.LiftingTaskResult
+	21,  // 39: ponderal.v1.AnalyzeLiftingResponse.composite:type_name -> ponderal.v1.LiftingIndex
+	73,  // 40: ponderal.v1.AnalyzeLiftingResponse.cautions:type_name -> ponderal.v1.Remark
+	19,  // 41: ponderal.v1.LiftingPoint.horizontal:type_name -> ponderal.v1.LiftingMultiplier
+	19,  // 42: ponderal.v1.LiftingPoint.vertical:type_name -> ponderal.v1.LiftingMultiplier
+	19,  // 43: ponderal.v1.LiftingPoint.distance:type_name -> ponderal.v1.LiftingMultiplier
+	19,  // 44: ponderal.v1.LiftingPoint.asymmetry:type_name -> ponderal.v1.LiftingMultiplier
+	19,  // 45: ponderal.v1.LiftingPoint.frequency:type_name -> ponderal.v1.LiftingMultiplier
+	19,  // 46: ponderal.v1.LiftingPoint.coupling:type_name -> ponderal.v1.LiftingMultiplier
+	20,  // 47: ponderal.v1.LiftingPoint.recommended_weight_limit:type_name -> ponderal.v1.LiftingWeight
+	20,  // 48: ponderal.v1.LiftingPoint.frequency_independent_limit:type_name -> ponderal.v1.LiftingWeight
+	21,  // 49: ponderal.v1.LiftingPoint.lifting_index:type_name -> ponderal.v1.LiftingIndex
+	22,  // 50: ponderal.v1.LiftingTaskResult.origin:type_name -> ponderal.v1.LiftingPoint
+	22,  // 51: ponderal.v1.LiftingTaskResult.destination:type_name -> ponderal.v1.LiftingPoint
+	21,  // 52: ponderal.v1.LiftingTaskResult.frequency_independent_index:type_name -> ponderal.v1.LiftingIndex
+	21,  // 53: ponderal.v1.LiftingTaskResult.single_task_index:type_name -> ponderal.v1.LiftingIndex
+	21,  // 54: ponderal.v1.LiftingTaskResult.increment:type_name -> ponderal.v1.LiftingIndex
+	6,   // 55: ponderal.v1.Force.unit:type_name -> ponderal.v1.ForceUnit
+	4,   // 56: ponderal.v1.GetPopulationPercentileRequest.task:type_name -> ponderal.v1.HandlingTask
+	68,  // 57: ponderal.v1.GetPopulationPercentileRequest.sex:type_name -> ponderal.v1.Sex
+	81,  // 58: ponderal.v1.GetPopulationPercentileRequest.load:type_name -> ponderal.v1.Mass
+	24,  // 59: ponderal.v1.GetPopulationPercentileRequest.force:type_name -> ponderal.v1.Force
+	7,   // 60: ponderal.v1.GetPopulationPercentileRequest.horizontal:type_name -> ponderal.v1.Length
+	7,   // 61: ponderal.v1.GetPopulationPercentileRequest.origin_height:type_name -> ponderal.v1.Length
+	7,   // 62: ponderal.v1.GetPopulationPercentileRequest.destination_height:type_name -> ponderal.v1.Length
+	5,   // 63: ponderal.v1.GetPopulationPercentileRequest.handles:type_name -> ponderal.v1.Handles
+	7,   // 64: ponderal.v1.GetPopulationPercentileRequest.hand_height:type_name -> ponderal.v1.Length
+	7,   // 65: ponderal.v1.GetPopulationPercentileRequest.distance:type_name -> ponderal.v1.Length
+	8,   // 66: ponderal.v1.GetPopulationPercentileRequest.frequency:type_name -> ponderal.v1.Frequency
+	44,  // 67: ponderal.v1.GetPopulationPercentileResponse.factors:type_name -> ponderal.v1.GetPopulationPercentileResponse.Factor
+	73,  // 68: ponderal.v1.GetPopulationPercentileResponse.cautions:type_name -> ponderal.v1.Remark
+	45,  // 69: ponderal.v1.AnalyzeAgreementRequest.rows:type_name -> ponderal.v1.AnalyzeAgreementRequest.Row
+	49,  // 70: ponderal.v1.AnalyzeAgreementResponse.correlations:type_name -> ponderal.v1.AnalyzeAgreementResponse.IntraclassCorrelation
+	50,  // 71: ponderal.v1.AnalyzeAgreementResponse.consistency:type_name -> ponderal.v1.AnalyzeAgreementResponse.MeasurementError
+	50,  // 72: ponderal.v1.AnalyzeAgreementResponse.absolute_agreement:type_name -> ponderal.v1.AnalyzeAgreementResponse.MeasurementError
+	51,  // 73: ponderal.v1.AnalyzeAgreementResponse.limits_of_agreement:type_name -> ponderal.v1.AnalyzeAgreementResponse.LimitsOfAgreement
+	73,  // 74: ponderal.v1.AnalyzeAgreementResponse.cautions:type_name -> ponderal.v1.Remark
+	46,  // 75: ponderal.v1.AnalyzeAgreementResponse.each_rater:type_name -> ponderal.v1.AnalyzeAgreementResponse.Rater
+	47,  // 76: ponderal.v1.AnalyzeAgreementResponse.pairs:type_name -> ponderal.v1.AnalyzeAgreementResponse.Pair
+	48,  // 77: ponderal.v1.AnalyzeAgreementResponse.groups:type_name -> ponderal.v1.AnalyzeAgreementResponse.Group
+	71,  // 78: ponderal.v1.FindRecipesRequest.kit:type_name -> ponderal.v1.Kit
+	81,  // 79: ponderal.v1.FindRecipesRequest.target:type_name -> ponderal.v1.Mass
+	53,  // 80: ponderal.v1.FindRecipesRequest.used:type_name -> ponderal.v1.FindRecipesRequest.UsedInserts
+	81,  // 81: ponderal.v1.FindRecipesRequest.tolerance:type_name -> ponderal.v1.Mass
+	54,  // 82: ponderal.v1.FindRecipesRequest.calibration:type_name -> ponderal.v1.FindRecipesRequest.CalibrationPolicy
+	55,  // 83: ponderal.v1.FindRecipesResponse.recipes:type_name -> ponderal.v1.FindRecipesResponse.Recipe
+	81,  // 84: ponderal.v1.FindRecipesResponse.nearest_below:type_name -> ponderal.v1.Mass
+	81,  // 85: ponderal.v1.FindRecipesResponse.nearest_above:type_name -> ponderal.v1.Mass
+	56,  // 86: ponderal.v1.FindRecipesResponse.lapsed:type_name -> ponderal.v1.FindRecipesResponse.LapsedPiece
+	73,  // 87: ponderal.v1.FindRecipesResponse.cautions:type_name -> ponderal.v1.Remark
+	7,   // 88: ponderal.v1.GetBodyLimitsRequest.stature:type_name -> ponderal.v1.Length
+	81,  // 89: ponderal.v1.GetBodyLimitsRequest.body_mass:type_name -> ponderal.v1.Mass
+	83,  // 90: ponderal.v1.GetBodyLimitsRequest.zones:type_name -> ponderal.v1.Zone
+	57,  // 91: ponderal.v1.GetBodyLimitsRequest.model:type_name -> ponderal.v1.GetBodyLimitsRequest.CompressionModel
+	81,  // 92: ponderal.v1.GetBodyLimitsRequest.load:type_name -> ponderal.v1.Mass
+	58,  // 93: ponderal.v1.GetBodyLimitsResponse.stations:type_name -> ponderal.v1.GetBodyLimitsResponse.Stations
+	59,  // 94: ponderal.v1.GetBodyLimitsResponse.landmarks:type_name -> ponderal.v1.GetBodyLimitsResponse.LandmarkHeight
+	60,  // 95: ponderal.v1.GetBodyLimitsResponse.fraction_ceiling:type_name -> ponderal.v1.GetBodyLimitsResponse.FractionCeiling
+	61,  // 96: ponderal.v1.GetBodyLimitsResponse.compression_ceilings:type_name -> ponderal.v1.GetBodyLimitsResponse.CompressionCeiling
+	7,   // 97: ponderal.v1.GetBodyLimitsResponse.forward:type_name -> ponderal.v1.Length
+	73,  // 98: ponderal.v1.GetBodyLimitsResponse.cautions:type_name -> ponderal.v1.Remark
+	68,  // 99: ponderal.v1.AnalyzeHandsRequest.sex:type_name -> ponderal.v1.Sex
+	7,   // 100: ponderal.v1.AnalyzeHandsRequest.stature:type_name -> ponderal.v1.Length
+	84,  // 101: ponderal.v1.AnalyzeHandsRequest.hand_series:type_name -> ponderal.v1.HandSeries
+	85,  // 102: ponderal.v1.AnalyzeHandsResponse.strengths:type_name -> ponderal.v1.HandStrength
+	63,  // 103: ponderal.v1.AnalyzeHandsResponse.variations:type_name -> ponderal.v1.AnalyzeHandsResponse.GripVariation
+	65,  // 104: ponderal.v1.AnalyzeHandsResponse.curves:type_name -> ponderal.v1.AnalyzeHandsResponse.PositionCurve
+	66,  // 105: ponderal.v1.AnalyzeHandsResponse.exchanges:type_name -> ponderal.v1.AnalyzeHandsResponse.RapidExchange
+	73,  // 106: ponderal.v1.AnalyzeHandsResponse.cautions:type_name -> ponderal.v1.Remark
+	68,  // 107: ponderal.v1.EstimateAerobicDemandRequest.sex:type_name -> ponderal.v1.Sex
+	86,  // 108: ponderal.v1.EstimateAerobicDemandRequest.formula:type_name -> ponderal.v1.HeartRateFormula
+	40,  // 109: ponderal.v1.EstimateAerobicDemandResponse.predicted_maximum:type_name -> ponderal.v1.GetHeartRateLimitsResponse.ExactHeartRate
+	73,  // 110: ponderal.v1.EstimateAerobicDemandResponse.cautions:type_name -> ponderal.v1.Remark
+	87,  // 111: ponderal.v1.AssessConsistencyRequest.series:type_name -> ponderal.v1.Series
+	84,  // 112: ponderal.v1.AssessConsistencyRequest.hand_series:type_name -> ponderal.v1.HandSeries
+	88,  // 113: ponderal.v1.AssessConsistencyRequest.capacity_error:type_name -> ponderal.v1.CapacityError
+	89,  // 114: ponderal.v1.AssessConsistencyResponse.consistency:type_name -> ponderal.v1.Consistency
+	73,  // 115: ponderal.v1.AssessConsistencyResponse.cautions:type_name -> ponderal.v1.Remark
+	86,  // 116: ponderal.v1.GetHeartRateLimitsResponse.PredictedMaximum.formula:type_name -> ponderal.v1.HeartRateFormula
+	40,  // 117: ponderal.v1.GetHeartRateLimitsResponse.PredictedMaximum.rate:type_name -> ponderal.v1.GetHeartRateLimitsResponse.ExactHeartRate
+	83,  // 118: ponderal.v1.ClassifyStrengthRequest.KnownCapacity.zone:type_name -> ponderal.v1.Zone
+	90,  // 119: ponderal.v1.ClassifyStrengthRequest.KnownCapacity.pace:type_name -> ponderal.v1.Pace
+	81,  // 120: ponderal.v1.ClassifyStrengthRequest.KnownCapacity.load:type_name -> ponderal.v1.Mass
+	81,  // 121: ponderal.v1.ClassifyStrengthRequest.KnownCapacity.standard_error:type_name -> ponderal.v1.Mass
+	43,  // 122: ponderal.v1.AnalyzeLiftingRequest.WorkDay.periods:type_name -> ponderal.v1.AnalyzeLiftingRequest.WorkPeriod
+	51,  // 123: ponderal.v1.AnalyzeAgreementResponse.Pair.limits:type_name -> ponderal.v1.AnalyzeAgreementResponse.LimitsOfAgreement
+	49,  // 124: ponderal.v1.AnalyzeAgreementResponse.Group.correlation:type_name -> ponderal.v1.AnalyzeAgreementResponse.IntraclassCorrelation
+	50,  // 125: ponderal.v1.AnalyzeAgreementResponse.Group.absolute_agreement:type_name -> ponderal.v1.AnalyzeAgreementResponse.MeasurementError
+	52,  // 126: ponderal.v1.AnalyzeAgreementResponse.LimitsOfAgreement.bias_interval:type_name -> ponderal.v1.AnalyzeAgreementResponse.Interval
+	52,  // 127: ponderal.v1.AnalyzeAgreementResponse.LimitsOfAgreement.lower_interval:type_name -> ponderal.v1.AnalyzeAgreementResponse.Interval
+	52,  // 128: ponderal.v1.AnalyzeAgreementResponse.LimitsOfAgreement.upper_interval:type_name -> ponderal.v1.AnalyzeAgreementResponse.Interval
+	81,  // 129: ponderal.v1.FindRecipesResponse.Recipe.load:type_name -> ponderal.v1.Mass
+	81,  // 130: ponderal.v1.FindRecipesResponse.Recipe.difference:type_name -> ponderal.v1.Mass
+	7,   // 131: ponderal.v1.GetBodyLimitsRequest.CompressionModel.forward:type_name -> ponderal.v1.Length
+	7,   // 132: ponderal.v1.GetBodyLimitsResponse.Stations.floor:type_name -> ponderal.v1.Length
+	7,   // 133: ponderal.v1.GetBodyLimitsResponse.Stations.waist:type_name -> ponderal.v1.Length
+	7,   // 134: ponderal.v1.GetBodyLimitsResponse.Stations.shoulder:type_name -> ponderal.v1.Length
+	7,   // 135: ponderal.v1.GetBodyLimitsResponse.Stations.overhead:type_name -> ponderal.v1.Length
+	7,   // 136: ponderal.v1.GetBodyLimitsResponse.Stations.highest_grip:type_name -> ponderal.v1.Length
+	7,   // 137: ponderal.v1.GetBodyLimitsResponse.LandmarkHeight.height:type_name -> ponderal.v1.Length
+	81,  // 138: ponderal.v1.GetBodyLimitsResponse.FractionCeiling.load:type_name -> ponderal.v1.Mass
+	83,  // 139: ponderal.v1.GetBodyLimitsResponse.CompressionCeiling.zone:type_name -> ponderal.v1.Zone
+	81,  // 140: ponderal.v1.GetBodyLimitsResponse.CompressionCeiling.load:type_name -> ponderal.v1.Mass
+	62,  // 141: ponderal.v1.GetBodyLimitsResponse.CompressionCeiling.empty:type_name -> ponderal.v1.GetBodyLimitsResponse.CompressionEstimate
+	62,  // 142: ponderal.v1.GetBodyLimitsResponse.CompressionCeiling.at_ceiling:type_name -> ponderal.v1.GetBodyLimitsResponse.CompressionEstimate
+	62,  // 143: ponderal.v1.GetBodyLimitsResponse.CompressionCeiling.at_load:type_name -> ponderal.v1.GetBodyLimitsResponse.CompressionEstimate
+	7,   // 144: ponderal.v1.GetBodyLimitsResponse.CompressionEstimate.hand_height:type_name -> ponderal.v1.Length
+	7,   // 145: ponderal.v1.GetBodyLimitsResponse.CompressionEstimate.forward:type_name -> ponderal.v1.Length
+	91,  // 146: ponderal.v1.AnalyzeHandsResponse.GripVariation.hand:type_name -> ponderal.v1.Hand
+	64,  // 147: ponderal.v1.AnalyzeHandsResponse.GripVariation.cutoffs:type_name -> ponderal.v1.AnalyzeHandsResponse.Cutoff
+	91,  // 148: ponderal.v1.AnalyzeHandsResponse.PositionCurve.hand:type_name -> ponderal.v1.Hand
+	81,  // 149: ponderal.v1.AnalyzeHandsResponse.PositionCurve.readings:type_name -> ponderal.v1.Mass
+	91,  // 150: ponderal.v1.AnalyzeHandsResponse.RapidExchange.hand:type_name -> ponderal.v1.Hand
+	81,  // 151: ponderal.v1.AnalyzeHandsResponse.RapidExchange.static:type_name -> ponderal.v1.Mass
+	81,  // 152: ponderal.v1.AnalyzeHandsResponse.RapidExchange.rapid:type_name -> ponderal.v1.Mass
+	9,   // 153: ponderal.v1.EngineService.ScoreSession:input_type -> ponderal.v1.ScoreSessionRequest
+	11,  // 154: ponderal.v1.EngineService.GetHeartRateLimits:input_type -> ponderal.v1.GetHeartRateLimitsRequest
+	13,  // 155: ponderal.v1.EngineService.ClassifyStrength:input_type -> ponderal.v1.ClassifyStrengthRequest
+	17,  // 156: ponderal.v1.EngineService.AnalyzeLifting:input_type -> ponderal.v1.AnalyzeLiftingRequest
+	25,  // 157: ponderal.v1.EngineService.GetPopulationPercentile:input_type -> ponderal.v1.GetPopulationPercentileRequest
+	27,  // 158: ponderal.v1.EngineService.AnalyzeAgreement:input_type -> ponderal.v1.AnalyzeAgreementRequest
+	29,  // 159: ponderal.v1.EngineService.FindRecipes:input_type -> ponderal.v1.FindRecipesRequest
+	31,  // 160: ponderal.v1.EngineService.GetBodyLimits:input_type -> ponderal.v1.GetBodyLimitsRequest
+	33,  // 161: ponderal.v1.EngineService.AnalyzeHands:input_type -> ponderal.v1.AnalyzeHandsRequest
+	35,  // 162: ponderal.v1.EngineService.EstimateAerobicDemand:input_type -> ponderal.v1.EstimateAerobicDemandRequest
+	37,  // 163: ponderal.v1.EngineService.AssessConsistency:input_type -> ponderal.v1.AssessConsistencyRequest
+	10,  // 164: ponderal.v1.EngineService.ScoreSession:output_type -> ponderal.v1.ScoreSessionResponse
+	12,  // 165: ponderal.v1.EngineService.GetHeartRateLimits:output_type -> ponderal.v1.GetHeartRateLimitsResponse
+	14,  // 166: ponderal.v1.EngineService.ClassifyStrength:output_type -> ponderal.v1.ClassifyStrengthResponse
+	18,  // 167: ponderal.v1.EngineService.AnalyzeLifting:output_type -> ponderal.v1.AnalyzeLiftingResponse
+	26,  // 168: ponderal.v1.EngineService.GetPopulationPercentile:output_type -> ponderal.v1.GetPopulationPercentileResponse
+	28,  // 169: ponderal.v1.EngineService.AnalyzeAgreement:output_type -> ponderal.v1.AnalyzeAgreementResponse
+	30,  // 170: ponderal.v1.EngineService.FindRecipes:output_type -> ponderal.v1.FindRecipesResponse
+	32,  // 171: ponderal.v1.EngineService.GetBodyLimits:output_type -> ponderal.v1.GetBodyLimitsResponse
+	34,  // 172: ponderal.v1.EngineService.AnalyzeHands:output_type -> ponderal.v1.AnalyzeHandsResponse
+	36,  // 173: ponderal.v1.EngineService.EstimateAerobicDemand:output_type -> ponderal.v1.EstimateAerobicDemandResponse
+	38,  // 174: ponderal.v1.EngineService.AssessConsistency:output_type -> ponderal.v1.AssessConsistencyResponse
+	164, // [164:175] is the sub-list for method output_type
+	153, // [153:164] is the sub-list for method input_type
+	153, // [153:153] is the sub-list for extension type_name
+	153, // [153:153] is the sub-list for extension extendee
+	0,   // [0:153] is the sub-list for field type_name
 }
 
 func init() { file_ponderal_v1_engine_proto_init() }
@@ -3980,6 +5994,7 @@ func file_ponderal_v1_engine_proto_init() {
 	file_ponderal_v1_kits_proto_init()
 	file_ponderal_v1_protocols_proto_init()
 	file_ponderal_v1_sessions_proto_init()
+	file_ponderal_v1_tests_proto_init()
 	file_ponderal_v1_engine_proto_msgTypes[0].OneofWrappers = []any{
 		(*Length_Inches)(nil),
 		(*Length_Centimetres)(nil),
@@ -3997,14 +6012,15 @@ func file_ponderal_v1_engine_proto_init() {
 		(*FindRecipesRequest_Target)(nil),
 		(*FindRecipesRequest_Used)(nil),
 	}
-	file_ponderal_v1_engine_proto_msgTypes[31].OneofWrappers = []any{}
+	file_ponderal_v1_engine_proto_msgTypes[42].OneofWrappers = []any{}
+	file_ponderal_v1_engine_proto_msgTypes[54].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_ponderal_v1_engine_proto_rawDesc), len(file_ponderal_v1_engine_proto_rawDesc)),
 			NumEnums:      7,
-			NumMessages:   39,
+			NumMessages:   60,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -28,6 +28,10 @@ const (
 	EngineService_GetPopulationPercentile_FullMethodName = "/ponderal.v1.EngineService/GetPopulationPercentile"
 	EngineService_AnalyzeAgreement_FullMethodName        = "/ponderal.v1.EngineService/AnalyzeAgreement"
 	EngineService_FindRecipes_FullMethodName             = "/ponderal.v1.EngineService/FindRecipes"
+	EngineService_GetBodyLimits_FullMethodName           = "/ponderal.v1.EngineService/GetBodyLimits"
+	EngineService_AnalyzeHands_FullMethodName            = "/ponderal.v1.EngineService/AnalyzeHands"
+	EngineService_EstimateAerobicDemand_FullMethodName   = "/ponderal.v1.EngineService/EstimateAerobicDemand"
+	EngineService_AssessConsistency_FullMethodName       = "/ponderal.v1.EngineService/AssessConsistency"
 )
 
 // EngineServiceClient is the client API for EngineService service.
@@ -52,6 +56,16 @@ type EngineServiceClient interface {
 	// Which inserts of a kit make a load: recipes by code within a tolerance, one that looks different for a blinded retest, or the nearest
 	// loads that the kit can make.
 	FindRecipes(ctx context.Context, in *FindRecipesRequest, opts ...grpc.CallOption) (*FindRecipesResponse, error)
+	// Station heights from the stature, and ceilings for a load: a share of body mass, and where a model of the body meets a criterion of
+	// compression at L5/S1.
+	GetBodyLimits(ctx context.Context, in *GetBodyLimitsRequest, opts ...grpc.CallOption) (*GetBodyLimitsResponse, error)
+	// What tests of grip and pinch come to: strength with its place among published norms, and the figures that are offered as indicators, each
+	// beside every published cut-off and the published critique.
+	AnalyzeHands(ctx context.Context, in *AnalyzeHandsRequest, opts ...grpc.CallOption) (*AnalyzeHandsResponse, error)
+	// The share of the heart-rate reserve that work takes, from its steady heart rate, and for how long that share is within the published criterion.
+	EstimateAerobicDemand(ctx context.Context, in *EstimateAerobicDemandRequest, opts ...grpc.CallOption) (*EstimateAerobicDemandResponse, error)
+	// How the measurements of a session hang together: indicators with their numbers, and how many of them agree. No verdict on the person.
+	AssessConsistency(ctx context.Context, in *AssessConsistencyRequest, opts ...grpc.CallOption) (*AssessConsistencyResponse, error)
 }
 
 type engineServiceClient struct {
@@ -132,6 +146,46 @@ func (c *engineServiceClient) FindRecipes(ctx context.Context, in *FindRecipesRe
 	return out, nil
 }
 
+func (c *engineServiceClient) GetBodyLimits(ctx context.Context, in *GetBodyLimitsRequest, opts ...grpc.CallOption) (*GetBodyLimitsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetBodyLimitsResponse)
+	err := c.cc.Invoke(ctx, EngineService_GetBodyLimits_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *engineServiceClient) AnalyzeHands(ctx context.Context, in *AnalyzeHandsRequest, opts ...grpc.CallOption) (*AnalyzeHandsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(AnalyzeHandsResponse)
+	err := c.cc.Invoke(ctx, EngineService_AnalyzeHands_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *engineServiceClient) EstimateAerobicDemand(ctx context.Context, in *EstimateAerobicDemandRequest, opts ...grpc.CallOption) (*EstimateAerobicDemandResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(EstimateAerobicDemandResponse)
+	err := c.cc.Invoke(ctx, EngineService_EstimateAerobicDemand_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *engineServiceClient) AssessConsistency(ctx context.Context, in *AssessConsistencyRequest, opts ...grpc.CallOption) (*AssessConsistencyResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(AssessConsistencyResponse)
+	err := c.cc.Invoke(ctx, EngineService_AssessConsistency_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // EngineServiceServer is the server API for EngineService service.
 // All implementations must embed UnimplementedEngineServiceServer
 // for forward compatibility.
@@ -154,6 +208,16 @@ type EngineServiceServer interface {
 	// Which inserts of a kit make a load: recipes by code within a tolerance, one that looks different for a blinded retest, or the nearest
 	// loads that the kit can make.
 	FindRecipes(context.Context, *FindRecipesRequest) (*FindRecipesResponse, error)
+	// Station heights from the stature, and ceilings for a load: a share of body mass, and where a model of the body meets a criterion of
+	// compression at L5/S1.
+	GetBodyLimits(context.Context, *GetBodyLimitsRequest) (*GetBodyLimitsResponse, error)
+	// What tests of grip and pinch come to: strength with its place among published norms, and the figures that are offered as indicators, each
+	// beside every published cut-off and the published critique.
+	AnalyzeHands(context.Context, *AnalyzeHandsRequest) (*AnalyzeHandsResponse, error)
+	// The share of the heart-rate reserve that work takes, from its steady heart rate, and for how long that share is within the published criterion.
+	EstimateAerobicDemand(context.Context, *EstimateAerobicDemandRequest) (*EstimateAerobicDemandResponse, error)
+	// How the measurements of a session hang together: indicators with their numbers, and how many of them agree. No verdict on the person.
+	AssessConsistency(context.Context, *AssessConsistencyRequest) (*AssessConsistencyResponse, error)
 	mustEmbedUnimplementedEngineServiceServer()
 }
 
@@ -184,6 +248,18 @@ func (UnimplementedEngineServiceServer) AnalyzeAgreement(context.Context, *Analy
 }
 func (UnimplementedEngineServiceServer) FindRecipes(context.Context, *FindRecipesRequest) (*FindRecipesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method FindRecipes not implemented")
+}
+func (UnimplementedEngineServiceServer) GetBodyLimits(context.Context, *GetBodyLimitsRequest) (*GetBodyLimitsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetBodyLimits not implemented")
+}
+func (UnimplementedEngineServiceServer) AnalyzeHands(context.Context, *AnalyzeHandsRequest) (*AnalyzeHandsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method AnalyzeHands not implemented")
+}
+func (UnimplementedEngineServiceServer) EstimateAerobicDemand(context.Context, *EstimateAerobicDemandRequest) (*EstimateAerobicDemandResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method EstimateAerobicDemand not implemented")
+}
+func (UnimplementedEngineServiceServer) AssessConsistency(context.Context, *AssessConsistencyRequest) (*AssessConsistencyResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method AssessConsistency not implemented")
 }
 func (UnimplementedEngineServiceServer) mustEmbedUnimplementedEngineServiceServer() {}
 func (UnimplementedEngineServiceServer) testEmbeddedByValue()                       {}
@@ -332,6 +408,78 @@ func _EngineService_FindRecipes_Handler(srv interface{}, ctx context.Context, de
 	return interceptor(ctx, in, info, handler)
 }
 
+func _EngineService_GetBodyLimits_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetBodyLimitsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(EngineServiceServer).GetBodyLimits(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: EngineService_GetBodyLimits_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(EngineServiceServer).GetBodyLimits(ctx, req.(*GetBodyLimitsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _EngineService_AnalyzeHands_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(AnalyzeHandsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(EngineServiceServer).AnalyzeHands(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: EngineService_AnalyzeHands_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(EngineServiceServer).AnalyzeHands(ctx, req.(*AnalyzeHandsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _EngineService_EstimateAerobicDemand_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(EstimateAerobicDemandRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(EngineServiceServer).EstimateAerobicDemand(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: EngineService_EstimateAerobicDemand_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(EngineServiceServer).EstimateAerobicDemand(ctx, req.(*EstimateAerobicDemandRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _EngineService_AssessConsistency_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(AssessConsistencyRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(EngineServiceServer).AssessConsistency(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: EngineService_AssessConsistency_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(EngineServiceServer).AssessConsistency(ctx, req.(*AssessConsistencyRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // EngineService_ServiceDesc is the grpc.ServiceDesc for EngineService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -366,6 +514,22 @@ var EngineService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "FindRecipes",
 			Handler:    _EngineService_FindRecipes_Handler,
+		},
+		{
+			MethodName: "GetBodyLimits",
+			Handler:    _EngineService_GetBodyLimits_Handler,
+		},
+		{
+			MethodName: "AnalyzeHands",
+			Handler:    _EngineService_AnalyzeHands_Handler,
+		},
+		{
+			MethodName: "EstimateAerobicDemand",
+			Handler:    _EngineService_EstimateAerobicDemand_Handler,
+		},
+		{
+			MethodName: "AssessConsistency",
+			Handler:    _EngineService_AssessConsistency_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},
