@@ -12,63 +12,87 @@ func Kendall(x, y []float64) (Correlation, error) {
 	if err := checkCorrelation(x, y); err != nil {
 		return Correlation{}, err
 	}
+	var m margins
+	if w, ok := m.whole(x, y); ok {
+		return w.correlation(concordance(x, y)), nil
+	}
 	rx, ry := rankOf(x), rankOf(y)
 	n := int64(len(x))
-	s := concordance(rx, ry)
+	s := concordance(x, y)
 	pairs := n * (n - 1) / 2
 	c := Correlation{N: len(x), Ties: rx.ties() || ry.ties()}
-	c.Coefficient = float64(s) / math.Sqrt(float64(float64(pairs-rx.tiedPairs())*float64(pairs-ry.tiedPairs())))
-	switch {
-	case len(x) <= exactKendall && !(rx.ties() && ry.ties()):
+	c.Coefficient = tauB(s, pairs-rx.tiedPairs(), pairs-ry.tiedPairs())
+	if len(x) <= exactKendall && !(rx.ties() && ry.ties()) {
 		c.Method = Exact
 		tied := ry
 		if rx.ties() {
 			tied = rx
 		}
 		c.inversionTails(tied, s)
-	case len(x) <= exactPermutations:
-		c.Method = Exact
-		c.tails(permutations(rx.levels, ry.levels, concordanceOf), s, 1, 0)
-	default:
-		c.Method = NormalApproximation
-		c.normal(s, kendallVariance(rx, ry))
+		return c, nil
 	}
+	c.Method = NormalApproximation
+	c.normal(s, kendallVariance(rx, ry))
 	return c, nil
 }
 
+// tauB is Kendall's coefficient from S and from how many pairs are not tied in x and in y.
+func tauB(s, x, y int64) float64 {
+	return float64(s) / math.Sqrt(float64(float64(x)*float64(y)))
+}
+
+// whole is a distribution of S that is counted in whole numbers.
+type whole struct {
+	shape
+	margins *margins
+}
+
+// whole is the distribution for these pairs; ok is false where there are too many to count.
+func (m *margins) whole(x, y []float64) (w whole, ok bool) {
+	if len(x) > exactWhole {
+		return whole{}, false
+	}
+	w = whole{shapeOf(x, y), m}
+	return w, len(x) <= exactPermutations || !w.tiesX() || !w.tiesY()
+}
+
+// countAtLeast counts the distinct orders with a statistic of at least v and all of them.
+func (w *whole) countAtLeast(v int64) (count, all uint64) {
+	if w.tiesX() && w.tiesY() {
+		return w.margins.countAtLeast(&w.shape, v)
+	}
+	return w.atLeast(v)
+}
+
+func (w *whole) coefficient(s int64) float64 {
+	return tauB(s, w.pairs()-w.x.tiedPairs(), w.pairs()-w.y.tiedPairs())
+}
+
+// correlation has every tail.
+func (w *whole) correlation(s int64) Correlation {
+	c := Correlation{N: w.n, Ties: w.tiesX() || w.tiesY(), Method: Exact, Coefficient: w.coefficient(s)}
+	far := magnitude(s)
+	greater, all := w.countAtLeast(s)
+	above, _ := w.countAtLeast(s + 1)
+	upper, _ := w.countAtLeast(far)
+	inner, _ := w.countAtLeast(-far + 1)
+	c.Greater, c.Less = float64(greater)/float64(all), float64(all-above)/float64(all)
+	// In the middle both tails hold the same orders.
+	c.TwoSided = min(1, float64(upper+all-inner)/float64(all))
+	return c
+}
+
 // concordance is the number of concordant pairs less that of discordant ones.
-func concordance(x, y ranking) int64 {
+func concordance(x, y []float64) int64 {
 	s := int64(0)
-	for i := range x.level {
-		for j := range i {
-			s += sign(x.level[i]-x.level[j]) * sign(y.level[i]-y.level[j])
+	for i, a := range x {
+		for j, c := range x[:i] {
+			if a != c {
+				s += rises(a, c, y[i], y[j])
+			}
 		}
 	}
 	return s
-}
-
-func sign(v int) int64 {
-	switch {
-	case v > 0:
-		return 1
-	case v < 0:
-		return -1
-	}
-	return 0
-}
-
-// concordanceOf is the contribution of a level of x: each value placed is concordant with those used that are lower, discordant with
-// those that are higher, and tied in x with the others placed.
-func concordanceOf(_ level, y []level, used, chosen []int) int64 {
-	sum, lower, all := int64(0), 0, 0
-	for _, u := range used {
-		all += u
-	}
-	for l := range y {
-		sum += int64(chosen[l]) * int64(lower-(all-lower-used[l]))
-		lower += used[l]
-	}
-	return sum
 }
 
 // inversionTails sets the exact tails where one variable has no ties. The inversions of a random order of the tied one are a sum of

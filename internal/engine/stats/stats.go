@@ -172,14 +172,13 @@ func TheilSen(x, y []float64) (Line, error) {
 	slopes := make([]float64, 0, len(x)*(len(x)-1)/2)
 	for i := range x {
 		for j := range i {
-			if slope := (y[i] - y[j]) / (x[i] - x[j]); x[i] != x[j] && !math.IsInf(slope, 0) {
+			if slope := slopeOf(x[i], x[j], y[i], y[j]); x[i] != x[j] && !math.IsInf(slope, 0) {
 				slopes = append(slopes, slope)
 			}
 		}
 	}
 	if len(slopes) == 0 {
-		v.add("x", RuleSpread, "the values differ too little for a slope")
-		return Line{}, fault.InvalidFields(v)
+		return Line{}, tooClose()
 	}
 	line := Line{Slope: median(slopes), Pairs: len(slopes)}
 	rests := make([]float64, len(x))
@@ -189,6 +188,13 @@ func TheilSen(x, y []float64) (Line, error) {
 	line.Intercept = median(rests)
 	// A slope so steep that it overflows far points comes from close points, which are then more than half: the median stays finite.
 	return line, nil
+}
+
+// slopeOf is the slope between two points. A slope of zero has no sign, so that the order of the points cannot show in it.
+func slopeOf(x1, x2, y1, y2 float64) float64 { return (y1-y2)/(x1-x2) + 0 }
+
+func tooClose() error {
+	return fault.InvalidFields([]fault.Violation{{Field: "x", Rule: RuleSpread, Text: "the values differ too little for a slope"}})
 }
 
 // median sorts the list; of an even number it is the mean of the two in the middle.
