@@ -32,8 +32,10 @@ const (
 	trialPart    = 400
 	sessionSize  = 1024
 	seriesPart   = 256
+	readingPart  = 200
 	findingSize  = 2048
 	capacityPart = 1024
+	furtherPart  = 320
 )
 
 // CanonicalTrial is the canonical form of a trial.
@@ -49,6 +51,12 @@ func CanonicalSession(s Session) ([]byte, error) {
 	for i := range s.Series {
 		size += seriesPart + trialPart*len(s.Series[i].Trials)
 	}
+	for i := range s.HandSeries {
+		size += seriesPart + readingPart*len(s.HandSeries[i].Trials)
+	}
+	for i := range s.PositionSeries {
+		size += seriesPart + readingPart*len(s.PositionSeries[i].Bouts)
+	}
 	e := newEncoder(size)
 	e.session(&s)
 	return e.finish()
@@ -56,7 +64,11 @@ func CanonicalSession(s Session) ([]byte, error) {
 
 // CanonicalFinding is the canonical form of a finding.
 func CanonicalFinding(f Finding) ([]byte, error) {
-	e := newEncoder(findingSize + capacityPart*len(f.Capacities))
+	size := findingSize + capacityPart*len(f.Capacities) + furtherPart*(len(f.Projected)+len(f.Hands)+len(f.Positions)+len(f.Limits))
+	if c := f.Consistency; c != nil {
+		size += furtherPart*len(c.Indicators) + capacityPart*len(c.Rules)
+	}
+	e := newEncoder(size)
 	e.finding(&f)
 	return e.finish()
 }
@@ -79,6 +91,20 @@ func (e *encoder) flag(name string, value bool) {
 func (e *encoder) number(name string, value *int) {
 	if value != nil {
 		e.IntField(name, int64(*value))
+	}
+}
+
+// unlessZero writes a member that is left out when 0.
+func (e *encoder) unlessZero(name string, value int) {
+	if value != 0 {
+		e.IntField(name, int64(value))
+	}
+}
+
+// rating writes a rating of effort that is left out when not recorded.
+func (e *encoder) rating(v *Effort) {
+	if v != nil {
+		e.effort("effort_rating", *v)
 	}
 }
 
@@ -109,17 +135,33 @@ func (e *encoder) massOr(name string, m *mass.Mass) {
 	}
 }
 
-// words writes a list that is left out when empty.
+// words writes a list of texts that is left out when empty.
 func words[S ~string](e *encoder, name string, values []S) {
-	if len(values) == 0 {
+	if len(values) > 0 {
+		wordsAlways(e, name, values)
+	}
+}
+
+// wordsAlways writes a list of texts that is never left out: null when nil, as encoding/json has it.
+func wordsAlways[S ~string](e *encoder, name string, values []S) {
+	e.Key(name)
+	if values == nil {
+		e.Null()
 		return
 	}
-	e.Key(name)
 	e.BeginArray()
 	for _, v := range values {
 		e.String(string(v))
 	}
 	e.EndArray()
+}
+
+// object writes an object that is left out when absent.
+func object[T any](e *encoder, name string, value *T, one func(*T)) {
+	if value != nil {
+		e.Key(name)
+		one(value)
+	}
 }
 
 // list writes a list of objects that is left out when empty.

@@ -5,9 +5,7 @@ func (e *encoder) trial(t *Trial) {
 	e.StringField("at", t.At.String())
 	e.flag("blinded", t.Blinded)
 	e.text("closed_reason", t.ClosedReason)
-	if t.Effort != nil {
-		e.effort("effort_rating", *t.Effort)
-	}
+	e.rating(t.Effort)
 	e.number("heart_rate", t.HeartRate)
 	words(e, "insert_codes", t.InsertCodes)
 	e.mass("load", t.Load)
@@ -15,6 +13,8 @@ func (e *encoder) trial(t *Trial) {
 	e.IntField("number", int64(t.Number))
 	e.IntField("repetitions", int64(t.Repetitions))
 	list(e, "signs", t.Signs, e.sign)
+	e.number("start_heart_rate", t.StartHeartRate)
+	e.number("steady_heart_rate", t.SteadyHeartRate)
 	e.answer("sustainable", t.Sustainable)
 	words(e, "symptoms", t.Symptoms)
 	e.EndObject()
@@ -38,10 +38,13 @@ func (e *encoder) sign(s *MechanicsSign) {
 
 func (e *encoder) session(s *Session) {
 	e.BeginObject()
+	object(e, "body", s.Body, e.body)
 	e.StringField("clinic_id", s.ClinicID)
 	e.StringField("ended_at", s.EndedAt.String())
 	e.StringField("evaluator_id", s.EvaluatorID)
+	list(e, "hand_series", s.HandSeries, e.handSeries)
 	e.StringField("id", s.ID)
+	list(e, "position_series", s.PositionSeries, e.positionSeries)
 	e.StringField("referral_id", s.ReferralID)
 	e.Key("screening")
 	e.screening(&s.Screening)
@@ -53,9 +56,11 @@ func (e *encoder) session(s *Session) {
 func (e *encoder) screening(s *Screening) {
 	e.BeginObject()
 	e.number("diastolic", s.Diastolic)
+	e.text("override_by", s.OverrideBy)
 	e.text("override_reason", s.OverrideReason)
 	e.flag("rate_limiting_drug", s.RateLimitingDrug)
 	e.number("resting_heart_rate", s.RestingHeartRate)
+	words(e, "symptoms", s.Symptoms)
 	e.number("systolic", s.Systolic)
 	e.EndObject()
 }
