@@ -15,10 +15,13 @@ const usualConfidence = 95
 // fewTargets is the number of targets below which a caution stands; common practice, no source.
 const fewTargets = 30
 
-// Ratings are measured values: a row for each target, a value for each rater. Confidence is in percent, 0 for 95.
+// Ratings are measured values: a row for each target, a value for each rater. Confidence is in percent, 0 for 95. Names are those of the
+// raters, none where they have none; Groups is what each row belongs to, empty throughout where the rows have no groups.
 type Ratings struct {
 	Rows       [][]float64
 	Confidence float64
+	Names      []string
+	Groups     []string
 }
 
 // MeasurementError is an error of measurement, in the unit of the values.
@@ -30,6 +33,9 @@ type Agreed struct {
 	ConfidencePercent        float64
 	Consistency, AbsoluteSEM MeasurementError
 	Limits                   *stats.Agreement
+	EachRater                []RaterAgreement
+	Pairs                    []PairAgreement
+	Groups                   []GroupAgreement
 	Cautions                 []record.Remark
 }
 
@@ -37,6 +43,9 @@ type Agreed struct {
 func AnalyzeAgreement(in Ratings) (Agreed, error) {
 	if in.Confidence == 0 {
 		in.Confidence = usualConfidence
+	}
+	if err := fault.InvalidFields(in.checkLabels()); err != nil {
+		return Agreed{}, err
 	}
 	r, err := stats.IntraclassCorrelation(in.Rows, in.Confidence/100)
 	if err != nil {
@@ -49,18 +58,17 @@ func AnalyzeAgreement(in Ratings) (Agreed, error) {
 	if out.AbsoluteSEM, err = errorOf(r.SEMAgreement); err != nil {
 		return Agreed{}, err
 	}
-	if r.Raters != 2 || r.Targets < 3 {
-		return out, nil
+	names := in.raterNames(r.Raters)
+	out.EachRater = in.eachRater(names)
+	if out.Pairs, err = in.pairs(names); err != nil {
+		return Agreed{}, err
 	}
-	first, second := make([]float64, r.Targets), make([]float64, r.Targets)
-	for i, row := range in.Rows {
-		first[i], second[i] = row[0], row[1]
+	if len(out.Pairs) == 1 {
+		out.Limits = &out.Pairs[0].Limits
 	}
-	limits, err := stats.BlandAltman(first, second)
-	if err != nil {
-		return Agreed{}, renamed(err, func(string) string { return "rows" })
+	if out.Groups, err = in.groups(); err != nil {
+		return Agreed{}, err
 	}
-	out.Limits = &limits
 	return out, nil
 }
 

@@ -28,7 +28,7 @@ type (
 	LengthUnit = measure.Unit
 	// MeasureError is a length or rate that cannot be read.
 	MeasureError = measure.RuleError
-	// HeartRate is exact to a thousandth of a beat.
+	// HeartRate is exact to a hundred-thousandth of a beat.
 	HeartRate = heartrate.Rate
 	// LiftingForm is a form of the lifting equation.
 	LiftingForm = lifteq.System
@@ -68,6 +68,8 @@ type (
 	Lapse = recipe.Lapse
 	// ICC is one intraclass correlation.
 	ICC = stats.ICC
+	// LimitsOfAgreement are those of Bland and Altman.
+	LimitsOfAgreement = stats.Agreement
 )
 
 // ParseLength reads an exact length.

@@ -31,9 +31,10 @@ type HeartRates struct {
 func HeartRateLimits(q HeartRateQuestion) (HeartRates, error) {
 	out := HeartRates{Cautions: []record.Remark{judgement(), {Code: "heart_rate_not_trustworthy",
 		Text: "A predicted maximum is an average of many people, not a person's own. A heart rate is no safe guide in a person who takes a rate-limiting drug."}}}
+	who := record.Person{AgeYears: q.AgeYears}
 	for _, f := range []record.HeartRateFormula{record.Fox1971, record.Tanaka2001} {
-		r, ok := heartrate.Predicted(f, q.AgeYears)
-		if !ok {
+		r, missing := heartrate.Predicted(f, who)
+		if missing != "" {
 			return HeartRates{}, refuse("age_years", "heart_rate.age", "a maximum is predicted for ages from 1 to 120 years")
 		}
 		out.Maxima = append(out.Maxima, PredictedMaximum{Formula: f, Rate: r})
@@ -41,16 +42,18 @@ func HeartRateLimits(q HeartRateQuestion) (HeartRates, error) {
 	if q.Limit == nil {
 		return out, nil
 	}
-	limit, missing := heartrate.Limit(*q.Limit, q.AgeYears, q.Resting)
+	limit, missing := heartrate.Limit(*q.Limit, who, q.Resting)
 	switch missing {
 	case heartrate.MissingAge:
 		return HeartRates{}, refuse("age_years", "heart_rate.age", "a maximum is predicted for ages from 1 to 120 years")
 	case heartrate.MissingFormula:
 		return HeartRates{}, refuse("limit.formula", "heart_rate.formula", "a percentage of the predicted maximum or of the reserve needs a formula")
+	case heartrate.MissingSex, heartrate.MissingFormulaForSex, heartrate.MissingFormulaForAge:
+		return HeartRates{}, refuse("limit.formula", "heart_rate.population", "a formula is used only for the sex and the ages for which it was published")
 	case heartrate.MissingRestingRate:
 		return HeartRates{}, refuse("resting_heart_rate_bpm", "heart_rate.resting", "a percentage of the reserve needs the resting heart rate")
 	}
-	if highest, _ := heartrate.Predicted(q.Limit.Formula, q.AgeYears); q.Limit.PercentOfReserve != 0 && heartrate.BPM(*q.Resting) >= highest {
+	if highest, _ := heartrate.Predicted(q.Limit.Formula, who); q.Limit.PercentOfReserve != 0 && heartrate.BPM(*q.Resting) >= highest {
 		return HeartRates{}, refuse("resting_heart_rate_bpm", "heart_rate.reserve", "the resting heart rate is below the predicted maximum")
 	}
 	out.Limit = &limit

@@ -27,16 +27,21 @@ func (engine) ScoreSession(ctx context.Context, req *pb.ScoreSessionRequest) (*p
 }
 
 func (engine) GetHeartRateLimits(ctx context.Context, req *pb.GetHeartRateLimitsRequest) (*pb.GetHeartRateLimitsResponse, error) {
+	_, resp, err := heartRateLimits(ctx, req)
+	return resp, err
+}
+
+func heartRateLimits(ctx context.Context, req *pb.GetHeartRateLimitsRequest) (deskwork.HeartRates, *pb.GetHeartRateLimitsResponse, error) {
 	r := &reader{}
 	q := deskwork.HeartRateQuestion{
 		AgeYears: int(req.GetAgeYears()), Resting: whole(req.RestingHeartRateBpm), Limit: r.heartRateLimit(req.GetLimit(), "limit"),
 	}
 	if err := r.refused(ctx, req); err != nil {
-		return nil, err
+		return deskwork.HeartRates{}, nil, err
 	}
 	got, err := deskwork.HeartRateLimits(q)
 	if err != nil {
-		return nil, err
+		return deskwork.HeartRates{}, nil, err
 	}
 	w := &writer{}
 	resp := &pb.GetHeartRateLimitsResponse{Cautions: writeRemarks(got.Cautions)}
@@ -48,18 +53,24 @@ func (engine) GetHeartRateLimits(ctx context.Context, req *pb.GetHeartRateLimits
 	if got.Limit != nil {
 		resp.Limit = w.heartRate(*got.Limit)
 	}
-	return answered(w, resp)
+	resp, err = answered(w, resp)
+	return got, resp, err
 }
 
 func (engine) ClassifyStrength(ctx context.Context, req *pb.ClassifyStrengthRequest) (*pb.ClassifyStrengthResponse, error) {
+	_, resp, err := classifyStrength(ctx, req)
+	return resp, err
+}
+
+func classifyStrength(ctx context.Context, req *pb.ClassifyStrengthRequest) (deskwork.Strengths, *pb.ClassifyStrengthResponse, error) {
 	r := &reader{}
 	q := r.strengthQuestion(req)
 	if err := r.refused(ctx, req); err != nil {
-		return nil, err
+		return deskwork.Strengths{}, nil, err
 	}
 	got, err := deskwork.ClassifyStrength(q)
 	if err != nil {
-		return nil, err
+		return deskwork.Strengths{}, nil, err
 	}
 	w := &writer{}
 	resp := &pb.ClassifyStrengthResponse{Demand: sayOrNone(w, levels, got.Demand), Cautions: writeRemarks(got.Cautions)}
@@ -72,7 +83,8 @@ func (engine) ClassifyStrength(ctx context.Context, req *pb.ClassifyStrengthRequ
 	if m := w.jobMatch(got.Match); m != nil {
 		resp.TaskMatches, resp.Outcome, resp.Missing = m.GetTasks(), m.GetOutcome(), m.GetMissing()
 	}
-	return answered(w, resp)
+	resp, err = answered(w, resp)
+	return got, resp, err
 }
 
 func (engine) AnalyzeLifting(ctx context.Context, req *pb.AnalyzeLiftingRequest) (*pb.AnalyzeLiftingResponse, error) {
@@ -93,6 +105,10 @@ func (r *reader) engineMeaning(m proto.Message) []fault.Violation {
 		r.lifting(m)
 	case *pb.GetPopulationPercentileRequest:
 		r.handlingQuestion(m)
+	case *pb.GetBodyLimitsRequest:
+		r.bodyQuestion(m)
+	case *pb.AnalyzeAgreementRequest:
+		r.ratings(m)
 	case *pb.FindRecipesRequest:
 		return record.CheckKit(r.recipeQuestion(m).Kit, "kit")
 	}
@@ -170,9 +186,9 @@ func writeRemarks(list []record.Remark) []*pb.Remark {
 	return all
 }
 
-// heartRate writes a rate in its three forms; a predicted rate is never below zero.
+// heartRate writes a rate in its three forms, thousandths rounded down; a predicted rate is never below zero.
 func (w *writer) heartRate(v deskwork.HeartRate) *pb.GetHeartRateLimitsResponse_ExactHeartRate {
 	return &pb.GetHeartRateLimitsResponse_ExactHeartRate{
-		ThousandthsBpm: w.number(int(v)), Bpm: strings.TrimSuffix(v.String(), " bpm"), HighestWithinBpm: w.number(int(v / 1000)),
+		ThousandthsBpm: w.number(int(v.Thousandths())), Bpm: strings.TrimSuffix(v.String(), " bpm"), HighestWithinBpm: w.number(v.Whole()),
 	}
 }

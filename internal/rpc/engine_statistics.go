@@ -10,14 +10,19 @@ import (
 )
 
 func (engine) GetPopulationPercentile(ctx context.Context, req *pb.GetPopulationPercentileRequest) (*pb.GetPopulationPercentileResponse, error) {
+	_, resp, err := populationPercentile(ctx, req)
+	return resp, err
+}
+
+func populationPercentile(ctx context.Context, req *pb.GetPopulationPercentileRequest) (deskwork.Handled, *pb.GetPopulationPercentileResponse, error) {
 	r := &reader{}
 	q := r.handlingQuestion(req)
 	if err := r.refused(ctx, req); err != nil {
-		return nil, err
+		return deskwork.Handled{}, nil, err
 	}
 	got, err := deskwork.PopulationPercentile(q)
 	if err != nil {
-		return nil, err
+		return deskwork.Handled{}, nil, err
 	}
 	w := &writer{}
 	resp := &pb.GetPopulationPercentileResponse{
@@ -27,7 +32,8 @@ func (engine) GetPopulationPercentile(ctx context.Context, req *pb.GetPopulation
 	for _, f := range got.Factors {
 		resp.Factors = append(resp.Factors, &pb.GetPopulationPercentileResponse_Factor{Name: f.Name, Value: f.Value})
 	}
-	return answered(w, resp)
+	resp, err = answered(w, resp)
+	return got, resp, err
 }
 
 func (r *reader) handlingQuestion(m *pb.GetPopulationPercentileRequest) deskwork.HandlingQuestion {
@@ -57,55 +63,4 @@ func (r *reader) forceOrNone(m *pb.Force, at string) *deskwork.Force {
 		r.bad(at, "force", "the force cannot be read")
 	}
 	return &v
-}
-
-func (engine) AnalyzeAgreement(_ context.Context, req *pb.AnalyzeAgreementRequest) (*pb.AnalyzeAgreementResponse, error) {
-	in := deskwork.Ratings{Confidence: req.GetConfidencePercent()}
-	for _, row := range req.GetRows() {
-		in.Rows = append(in.Rows, row.GetValues())
-	}
-	got, err := deskwork.AnalyzeAgreement(in)
-	if err != nil {
-		return nil, err
-	}
-	w := &writer{}
-	resp := &pb.AnalyzeAgreementResponse{
-		Targets: w.number(got.Targets), Raters: w.number(got.Raters), ConfidencePercent: got.ConfidencePercent,
-		MeanSquareBetweenTargets: got.BetweenTargets, MeanSquareWithinTargets: got.WithinTargets, MeanSquareBetweenRaters: got.BetweenRaters,
-		MeanSquareError: got.Error, Consistency: writeError(got.Consistency), AbsoluteAgreement: writeError(got.AbsoluteSEM),
-		Cautions: writeRemarks(got.Cautions),
-	}
-	for _, f := range got.Forms {
-		resp.Correlations = append(resp.Correlations, writeCorrelation(f))
-	}
-	if l := got.Limits; l != nil {
-		resp.LimitsOfAgreement = &pb.AnalyzeAgreementResponse_LimitsOfAgreement{
-			Bias: l.Bias, StandardDeviation: l.SD, BiasInterval: interval(l.BiasCI), Lower: l.Limits.Lower, LowerInterval: interval(l.Limits.LowerCI),
-			Upper: l.Limits.Upper, UpperInterval: interval(l.Limits.UpperCI),
-		}
-	}
-	return answered(w, resp)
-}
-
-func writeError(e deskwork.MeasurementError) *pb.AnalyzeAgreementResponse_MeasurementError {
-	return &pb.AnalyzeAgreementResponse_MeasurementError{StandardErrorOfMeasurement: e.SEM, MinimalDetectableChange_95: e.MDC95}
-}
-
-// writeCorrelation leaves out what does not exist.
-func writeCorrelation(f deskwork.ICC) *pb.AnalyzeAgreementResponse_IntraclassCorrelation {
-	m := &pb.AnalyzeAgreementResponse_IntraclassCorrelation{Form: string(f.Form), Df1: f.DF1, Df2: f.DF2}
-	if f.Defined {
-		m.Estimate = &f.Estimate
-	}
-	if f.IntervalDefined {
-		m.Lower, m.Upper = &f.Lower, &f.Upper
-	}
-	if !f.FUnlimited {
-		m.F, m.P = &f.F, &f.P
-	}
-	return m
-}
-
-func interval(ends [2]float64) *pb.AnalyzeAgreementResponse_Interval {
-	return &pb.AnalyzeAgreementResponse_Interval{From: ends[0], To: ends[1]}
 }
