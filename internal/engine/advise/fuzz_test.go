@@ -219,7 +219,7 @@ func forbidden(in *advise.Input, load mass.Mass) string {
 		return "no load"
 	}
 	if hr := p.HeartRateStartLimit; hr != nil {
-		rate, lacks := heartrate.Limit(*hr, in.Person.AgeYears, s.RestingHeartRate)
+		rate, lacks := heartrate.Limit(*hr, record.Person{AgeYears: in.Person.AgeYears, Sex: in.Person.Sex}, s.RestingHeartRate)
 		if lacks != "" || in.HeartRate == nil || rate.Above(*in.HeartRate) {
 			return "heart rate before"
 		}
@@ -242,7 +242,7 @@ func spoiled(in *advise.Input, t *record.Trial) string {
 		}
 	}
 	if hr := p.HeartRateLimit; hr != nil && t.HeartRate != nil {
-		if rate, lacks := heartrate.Limit(*hr, in.Person.AgeYears, in.Screening.RestingHeartRate); lacks == "" && rate.Above(*t.HeartRate) {
+		if rate, lacks := heartrate.Limit(*hr, record.Person{AgeYears: in.Person.AgeYears, Sex: in.Person.Sex}, in.Screening.RestingHeartRate); lacks == "" && rate.Above(*t.HeartRate) {
 			return "heart rate"
 		}
 	}

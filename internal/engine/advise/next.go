@@ -136,7 +136,7 @@ func (j *judge) heartRateStart() {
 	if limit == nil {
 		return
 	}
-	rate, lacks := heartrate.Limit(*limit, j.in.Person.AgeYears, j.in.Screening.RestingHeartRate)
+	rate, lacks := heartrate.Limit(*limit, record.Person{AgeYears: j.in.Person.AgeYears, Sex: j.in.Person.Sex}, j.in.Screening.RestingHeartRate)
 	switch now := j.in.HeartRate; {
 	case lacks != "":
 		j.missing(string(lacks), "The heart-rate limit before a trial cannot be worked out without: "+string(lacks)+".")

@@ -51,7 +51,7 @@ func LimitsOf(p *record.Protocol, person record.Person, s record.Screening) Limi
 	}
 	if p.HeartRateLimit != nil {
 		l.protocolHasRate = true
-		l.rate, l.rateMissing = heartrate.Limit(*p.HeartRateLimit, person.AgeYears, s.RestingHeartRate)
+		l.rate, l.rateMissing = heartrate.Limit(*p.HeartRateLimit, person, s.RestingHeartRate)
 		l.hasRate = l.rateMissing == ""
 	}
 	return l
