@@ -197,60 +197,6 @@ func (m *meeting) sink(i int, worst bool) {
 	}
 }
 
-// different is the best pair within the tolerance whose count is not that given. Sums are taken apart by their count, so that
-// those with the count to avoid need not be walked through.
-func (h *halves) different(rest, tolerance int64, avoid int) (best pair, ok bool) {
-	left, right := byCounts(h.left.sums), byCounts(h.right.sums)
-	consider := func(l, r *sum) {
-		off := l.units + r.units - rest
-		if far := max(off, -off); far > tolerance || ok && far > max(best.off, -best.off) {
-			return
-		}
-		if p := (pair{left: *l, right: *r, off: off}); !ok || better(&p, &best) {
-			best, ok = p, true
-		}
-	}
-	var from []int32
-	for lc, ls := range left {
-		for rc, rs := range right {
-			if lc+rc == avoid || len(ls) == 0 || len(rs) == 0 {
-				continue
-			}
-			from = meet(ls, rs, rest, from)
-			for i, j := range from {
-				if int(j) < len(rs) {
-					consider(&ls[i], &rs[j])
-				}
-				if j > 0 {
-					consider(&ls[i], &rs[j-1])
-				}
-			}
-		}
-	}
-	return best, ok
-}
-
-// byCounts takes sums apart by their count and keeps of equal masses the first, which shares the fewest codes.
-func byCounts(sums []sum) [][]sum {
-	var sizes [MaxInserts + 1]int
-	for i := range sums {
-		sizes[sums[i].count()]++
-	}
-	all, start := make([]sum, len(sums)), 0
-	out := make([][]sum, MaxInserts+1)
-	for n, size := range sizes {
-		out[n] = all[start : start : start+size]
-		start += size
-	}
-	for _, s := range sums {
-		list := out[s.count()]
-		if n := len(list); n == 0 || list[n-1].units != s.units {
-			out[s.count()] = append(list, s)
-		}
-	}
-	return out
-}
-
 // better orders pairs: closest, fewest codes in common, fewest inserts, lighter, more of the heavier inserts.
 func better(a, b *pair) bool {
 	return cmp.Or(

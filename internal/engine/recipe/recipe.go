@@ -120,12 +120,13 @@ func Other(kit record.Kit, used []string, tolerance mass.Mass) (Alternative, err
 	}
 	g := groupsOf(kit.Inserts, used)
 	halves := split(g)
-	p, ok := halves.different(target.Sub(kit.Tote.Mass).Units(), tolerance.Units(), len(used))
-	if !ok {
+	c := choiceFor(target.Sub(kit.Tote.Mass).Units(), -tolerance.Units(), tolerance.Units())
+	c.different(halves, len(used))
+	if !c.ok {
 		v.add("used", RuleAlternative, "the kit makes no load within the tolerance of this one with another number of inserts")
 		return Alternative{Partial: halves.partial}, fault.InvalidFields(v)
 	}
-	return Alternative{Recipe: halves.recipe(p, kit.Tote.Mass, target), Shared: p.shared(), Partial: halves.partial}, nil
+	return Alternative{Recipe: halves.recipe(c.best, kit.Tote.Mass, target), Shared: c.best.shared(), Partial: halves.partial}, nil
 }
 
 // Load is the mass of the tote with the inserts of those codes; an unknown or repeated code is an error.
