@@ -67,6 +67,7 @@ const (
 const (
 	ActionSessionPush     = "session.push"
 	ActionTrialCorrect    = "trial.correct"
+	ActionSessionCorrect  = "session.correct"
 	ActionSessionRescore  = "session.rescore"
 	ActionResultSign      = "result.sign"
 	ActionResultSupersede = "result.supersede"
