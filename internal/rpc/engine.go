@@ -34,7 +34,8 @@ func (engine) GetHeartRateLimits(ctx context.Context, req *pb.GetHeartRateLimits
 func heartRateLimits(ctx context.Context, req *pb.GetHeartRateLimitsRequest) (deskwork.HeartRates, *pb.GetHeartRateLimitsResponse, error) {
 	r := &reader{}
 	q := deskwork.HeartRateQuestion{
-		AgeYears: int(req.GetAgeYears()), Resting: whole(req.RestingHeartRateBpm), Limit: r.heartRateLimit(req.GetLimit(), "limit"),
+		Person:  record.Person{AgeYears: int(req.GetAgeYears()), Sex: pickOrNone(r, sexes, req.GetSex(), "sex")},
+		Resting: whole(req.RestingHeartRateBpm), Limit: r.heartRateLimit(req.GetLimit(), "limit"),
 	}
 	if err := r.refused(ctx, req); err != nil {
 		return deskwork.HeartRates{}, nil, err
@@ -46,9 +47,11 @@ func heartRateLimits(ctx context.Context, req *pb.GetHeartRateLimitsRequest) (de
 	w := &writer{}
 	resp := &pb.GetHeartRateLimitsResponse{Cautions: writeRemarks(got.Cautions)}
 	for _, m := range got.Maxima {
-		resp.PredictedMaxima = append(resp.PredictedMaxima, &pb.GetHeartRateLimitsResponse_PredictedMaximum{
-			Formula: say(w, formulae, m.Formula), Rate: w.heartRate(m.Rate),
-		})
+		one := &pb.GetHeartRateLimitsResponse_PredictedMaximum{Formula: say(w, formulae, m.Formula), NotApplicable: m.NotApplicable}
+		if m.NotApplicable == "" {
+			one.Rate = w.heartRate(m.Rate)
+		}
+		resp.PredictedMaxima = append(resp.PredictedMaxima, one)
 	}
 	if got.Limit != nil {
 		resp.Limit = w.heartRate(*got.Limit)
@@ -99,6 +102,7 @@ func (r *reader) engineMeaning(m proto.Message) []fault.Violation {
 		return r.scoring(m).Check()
 	case *pb.GetHeartRateLimitsRequest:
 		r.heartRateLimit(m.GetLimit(), "limit")
+		pickOrNone(r, sexes, m.GetSex(), "sex")
 	case *pb.ClassifyStrengthRequest:
 		r.strengthQuestion(m)
 	case *pb.AnalyzeLiftingRequest:
