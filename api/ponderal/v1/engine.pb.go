@@ -2886,9 +2886,9 @@ type AnalyzeHandsResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// One for each series, by number.
 	Strengths []*HandStrength `protobuf:"bytes,1,rep,name=strengths,proto3" json:"strengths,omitempty"`
-	// Of each series of repeated grips with three readings.
+	// Of each hand: its first series of three repeated grips in one handle position.
 	Variations []*AnalyzeHandsResponse_GripVariation `protobuf:"bytes,2,rep,name=variations,proto3" json:"variations,omitempty"`
-	// Of each series of five positions.
+	// Of each hand: its first series of five positions.
 	Curves []*AnalyzeHandsResponse_PositionCurve `protobuf:"bytes,3,rep,name=curves,proto3" json:"curves,omitempty"`
 	// Of each hand with a series of rapid exchange and one to compare it with.
 	Exchanges []*AnalyzeHandsResponse_RapidExchange `protobuf:"bytes,4,rep,name=exchanges,proto3" json:"exchanges,omitempty"`
@@ -3336,7 +3336,7 @@ func (x *GetHeartRateLimitsResponse_PredictedMaximum) GetNotApplicable() string 
 // ExactHeartRate is a heart rate without rounding.
 type GetHeartRateLimitsResponse_ExactHeartRate struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Thousandths of a beat per minute.
+	// Thousandths of a beat per minute, rounded down.
 	ThousandthsBpm uint32 `protobuf:"varint,1,opt,name=thousandths_bpm,json=thousandthsBpm,proto3" json:"thousandths_bpm,omitempty"`
 	// Beats per minute as a decimal, for example "161.5".
 	Bpm string `protobuf:"bytes,2,opt,name=bpm,proto3" json:"bpm,omitempty"`
