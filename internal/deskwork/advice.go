@@ -51,7 +51,7 @@ func Advise(in AdviceQuestion) (Advised, error) {
 	if err := fault.InvalidFields(in.Check()); err != nil {
 		return Advised{}, err
 	}
-	a := advise.Advise(advise.Input{
+	a := advise.Advise(&advise.Input{
 		Protocol: in.Protocol, Person: advise.Person{AgeYears: in.AgeYears, Sex: in.Sex, BodyMass: in.BodyMass}, Screening: in.Screening,
 		Kit: in.Kit, Series: in.series(), Now: in.Now, RestSeconds: in.RestSeconds, HeartRate: in.HeartRate, Symptoms: in.Symptoms,
 	})

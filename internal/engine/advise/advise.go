@@ -47,14 +47,19 @@ const (
 	GuardProtocol       = "protocol"
 	GuardBracket        = "bracket"
 	GuardSteps          = "steps"
+	GuardRecipe         = "recipe"
 )
 
-// Person is who is tested: age in completed years (0 where not known), sex (empty where not known) and body mass (nil where not known).
+// Person is who is tested: age in completed years (0 where not known), sex (empty where not known), body mass (nil where not known) and
+// stature in millimetres (0 where not known).
 type Person struct {
-	AgeYears int
-	Sex      record.Sex
-	BodyMass *mass.Mass
+	AgeYears  int
+	Sex       record.Sex
+	BodyMass  *mass.Mass
+	StatureMM int
 }
+
+func (p *Person) record() record.Person { return record.Person{AgeYears: p.AgeYears, Sex: p.Sex} }
 
 // Input is all that advice depends on.
 type Input struct {
@@ -96,22 +101,30 @@ type Advice struct {
 }
 
 // Advise says what comes next. Reasons stand gravest first: what stops, what must wait, what is only said.
-func Advise(in Input) Advice {
-	j := judge{in: &in, limits: guard.LimitsOf(&in.Protocol, record.Person{AgeYears: in.Person.AgeYears, Sex: in.Person.Sex}, in.Screening)}
+// It keeps nothing of the input and changes nothing in it.
+func Advise(in *Input) Advice {
+	j := judge{in: in}
+	return j.decide(j.look())
+}
+
+// look gathers every reason and finds the candidate for the next trial.
+func (j *judge) look() move {
 	if !j.protocol() {
-		return j.decide(move{})
+		return move{}
 	}
+	j.limits = guard.LimitsOf(&j.in.Protocol, j.in.Person.record(), j.in.Screening)
+	j.ceilings()
 	j.session()
 	j.screening()
 	j.trials()
 	if j.stops {
-		return j.decide(move{})
+		return move{}
 	}
 	next, ok := j.next()
 	if ok {
 		j.before(&next)
 	}
-	return j.decide(next)
+	return next
 }
 
 // move is a candidate for the next trial; its action is Note where there is none.
@@ -124,8 +137,10 @@ type move struct {
 
 // judge gathers the reasons.
 type judge struct {
-	in      *Input
-	limits  guard.Limits
+	in     *Input
+	limits guard.Limits
+	// ceiling holds what may not be exceeded, as far as it can be worked out.
+	ceiling ceilings
 	reasons []Reason
 	state   state
 	// stops, waits: a reason demands it. unknown: something is missing on which the next load may depend; blocked: a wait whose end nobody knows.
@@ -164,7 +179,8 @@ func (j *judge) decide(next move) Advice {
 	default:
 		a.Action = next.action
 	}
-	a.Load = &next.load
+	load := next.load
+	a.Load = &load
 	if !j.blocked {
 		a.EarliestAt = next.at
 	}

@@ -79,7 +79,7 @@ type want struct {
 
 func expect(t *testing.T, name string, in advise.Input, w want) advise.Advice {
 	t.Helper()
-	a := advise.Advise(in)
+	a := advise.Advise(&in)
 	var load *mass.Mass
 	if w.load != 0 {
 		load = ptr(pounds(w.load))
@@ -135,9 +135,14 @@ func TestStartGuards(t *testing.T) {
 		{"moment not given", func(in *advise.Input) { in.Now = record.Time{} }, want{advise.Wait, 10, []string{"wait calibration: not known | 365 days"}}},
 		{"calibration that only warns", func(in *advise.Input) { in.Kit.Tote.VerifiedOn, in.Protocol.Calibration.Block = "2020-03-01", false }, want{advise.Start, 10, nil}},
 		{"no calibration rule", func(in *advise.Input) { in.Kit, in.Protocol.Calibration = nil, nil }, want{advise.Start, 10, nil}},
-		{"half the body mass", func(in *advise.Input) { in.Person.BodyMass = ptr(pounds(20)) }, want{advise.Start, 10, nil}},
-		{"more than half the body mass", func(in *advise.Input) { in.Person.BodyMass = ptr(pounds(20).Sub(mass.FromUnits(2))) },
-			want{advise.Stop, 0, []string{"stop load_ceiling: 10 lb | 10.0 lb (4.5 kg), 50 % of body mass"}}},
+		{"a part of the body mass", func(in *advise.Input) { in.Protocol.PercentOfBodyMass, in.Person.BodyMass = 10, ptr(pounds(100)) }, want{advise.Start, 10, nil}},
+		{"more than that part", func(in *advise.Input) {
+			in.Protocol.PercentOfBodyMass, in.Person.BodyMass = 10, ptr(pounds(100).Sub(mass.FromUnits(1)))
+		}, want{advise.Stop, 0, []string{"stop load_ceiling: 10 lb | 10.0 lb (4.5 kg), 10 % of body mass"}}},
+		{"red flag", func(in *advise.Input) { in.Screening.Symptoms = []record.Symptom{record.SymptomChestPain} }, want{advise.Stop, 0, []string{"stop screening: chest pain | none"}}},
+		{"red flag overridden", func(in *advise.Input) {
+			in.Screening.Symptoms, in.Screening.OverrideReason = []record.Symptom{record.SymptomOther}, "old and known"
+		}, want{advise.Start, 10, nil}},
 		{"no body mass", func(in *advise.Input) { in.Person.BodyMass = nil }, want{advise.Wait, 0, []string{"wait missing_measurement:  | body mass"}}},
 		{"no part of the body mass", func(in *advise.Input) { in.Person.BodyMass, in.Protocol.PercentOfBodyMass = nil, 0 }, want{advise.Start, 10, nil}},
 		{"symptom now", func(in *advise.Input) {
@@ -204,7 +209,7 @@ func TestGravestFirst(t *testing.T) {
 	in.Protocol.MaxTrials, in.HeartRate, in.RestSeconds = 1, ptr(120), nil
 	expect(t, "everything", in, want{advise.Stop, 0, []string{
 		"stop symptom: dizziness | none", "stop heart_rate_work: 160 bpm | 150 bpm", "stop effort_stop: 9 of 10 | 8 of 10",
-		"stop load_ceiling: 70 lb | 60 lb", "stop max_trials: 1 trials | 1 trials",
+		"stop load_ceiling: 70 lb | 60 lb", "stop load_ceiling: 70 lb | 60.0 lb (27.2 kg), 50 % of body mass", "stop max_trials: 1 trials | 1 trials",
 	}})
 }
 
@@ -234,7 +239,7 @@ func TestTaper(t *testing.T) {
 func TestRest(t *testing.T) {
 	in := ready(sound(9, 20))
 	expect(t, "over", in, want{advise.Advance, 30, nil})
-	if a := advise.Advise(in); !a.EarliestAt.Equal(in.Now) {
+	if a := advise.Advise(&in); !a.EarliestAt.Equal(in.Now) {
 		t.Errorf("earliest %s, want now", a.EarliestAt)
 	}
 	for _, c := range []struct {
@@ -259,7 +264,7 @@ func TestRest(t *testing.T) {
 	}
 	// Whoever also waits for something else does not know when.
 	in.RestSeconds, in.HeartRate = nil, ptr(130)
-	if a := advise.Advise(in); a.Action != advise.Wait || !a.EarliestAt.IsZero() || a.Then != advise.Advance {
+	if a := advise.Advise(&in); a.Action != advise.Wait || !a.EarliestAt.IsZero() || a.Then != advise.Advance {
 		t.Errorf("%+v", a)
 	}
 }
@@ -382,7 +387,7 @@ func TestPublishedClimb(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			a := advise.Advise(in)
+			a := advise.Advise(&in)
 			if a.Load == nil || *a.Load != load || a.Action != advise.Advance && (stage != 1 || a.Action != advise.Start) {
 				t.Fatalf("%s, stage %d: %s %v, want %s", p.Name, stage, a.Action, a.Load, load)
 			}

@@ -287,7 +287,7 @@ func lapsed(in *advise.Input) bool {
 // check advises and holds the advice against forbidden. It returns the action, so that a caller can see that each was tried.
 func check(t *testing.T, in advise.Input) advise.Action {
 	t.Helper()
-	a := advise.Advise(in)
+	a := advise.Advise(&in)
 	switch a.Action {
 	case advise.Start, advise.Advance, advise.Repeat, advise.BackOff:
 		if a.Load == nil {
@@ -382,11 +382,11 @@ func BenchmarkAdvise(b *testing.B) {
 		trial.Effort, trial.HeartRate = ptr(record.Effort(2*i)), ptr(90+5*i)
 		in.Series.Trials = append(in.Series.Trials, trial)
 	}
-	if a := advise.Advise(in); a.Action != advise.Advance {
+	if a := advise.Advise(&in); a.Action != advise.Advance {
 		b.Fatalf("%+v", a)
 	}
 	b.ReportAllocs()
 	for b.Loop() {
-		advise.Advise(in)
+		advise.Advise(&in)
 	}
 }

@@ -23,9 +23,9 @@ func (j *judge) next() (move, bool) {
 	switch {
 	case s.lastFailed:
 		return j.backOff()
-	case s.verdicts[last].Status == record.TrialAccepted:
+	case s.last == record.TrialAccepted:
 		return j.advance()
-	case s.verdicts[last].Status == record.TrialClosed:
+	case s.last == record.TrialClosed:
 		return j.within(move{action: Repeat, load: s.trials[last].Load, at: j.in.Now})
 	}
 	return move{}, false
@@ -95,39 +95,12 @@ func (j *judge) within(m move) (move, bool) {
 
 // before judges the start guards of a candidate and puts off its moment.
 func (j *judge) before(m *move) {
-	j.ceiling(m.load)
+	j.above(m.load, "The next load would be above the ceiling.")
 	j.heartRateStart()
 	j.calibration()
 	if len(j.state.trials) > 0 {
 		j.rest(m)
 	}
-}
-
-func (j *judge) ceiling(load mass.Mass) {
-	p := &j.in.Protocol
-	if p.LoadCeiling != nil && p.LoadCeiling.Less(load) {
-		j.say(Stop, record.GuardLoadCeiling, load.String(), p.LoadCeiling.String(), "The next load would be above the ceiling.")
-	}
-	if p.PercentOfBodyMass == 0 {
-		return
-	}
-	body := j.in.Person.BodyMass
-	if body == nil || body.Units() <= 0 || body.Units() > maxBodyUnits {
-		j.missing("body mass", "The load ceiling is a part of the body mass, which is not given.")
-		return
-	}
-	if limit := ofBody(*body, p.PercentOfBodyMass); limit.Less(load) {
-		j.say(Stop, record.GuardLoadCeiling, load.String(), limit.Rounded(mass.Pound, 1)+" lb ("+limit.Rounded(mass.Kilogram, 1)+" kg), "+
-			strconv.Itoa(p.PercentOfBodyMass)+" % of body mass", "The next load would be above the ceiling.")
-	}
-}
-
-// maxBodyUnits is 1000 kg, the highest mass that the contract takes, in units of 1e-11 kg.
-const maxBodyUnits = 1000 * 100_000_000_000
-
-// ofBody is a percentage of a body mass, cut to the unit below; percentages are believed from 0 to 1000.
-func ofBody(body mass.Mass, percent int) mass.Mass {
-	return mass.FromUnits(body.Units() * int64(min(max(percent, 0), 1000)) / 100)
 }
 
 // heartRateStart holds the heart rate now against the limit under which a trial may begin.
@@ -136,7 +109,7 @@ func (j *judge) heartRateStart() {
 	if limit == nil {
 		return
 	}
-	rate, lacks := heartrate.Limit(*limit, record.Person{AgeYears: j.in.Person.AgeYears, Sex: j.in.Person.Sex}, j.in.Screening.RestingHeartRate)
+	rate, lacks := heartrate.Limit(*limit, j.in.Person.record(), j.in.Screening.RestingHeartRate)
 	switch now := j.in.HeartRate; {
 	case lacks != "":
 		j.missing(string(lacks), "The heart-rate limit before a trial cannot be worked out without: "+string(lacks)+".")

@@ -71,10 +71,19 @@ func covered(zones []record.Zone, z record.Zone) bool {
 	return false
 }
 
-// screening holds the resting values against the protocol's limits. Above one the session is refused unless a licensed clinician let it go
-// on, with a reason; a value that was not measured is not overridden, it is measured.
+// screening holds red flags and the resting values against the protocol's limits. With a red flag or above a limit the session is refused unless a
+// licensed clinician let it go on, with a reason; a value that was not measured is not overridden, it is measured.
 func (j *judge) screening() {
 	l, s := j.in.Protocol.ScreeningLimits, &j.in.Screening
+	switch {
+	case len(s.Symptoms) == 0:
+	case s.OverrideReason != "":
+		j.say(Note, record.GuardScreening, symptomText(s.Symptoms), "none",
+			"A red flag was noted before the session; a licensed clinician has overridden it, with a reason on record.")
+	default:
+		j.say(Stop, record.GuardScreening, symptomText(s.Symptoms), "none",
+			"A red flag was noted before the session. The test is not begun unless a licensed clinician overrides this with a recorded reason.")
+	}
 	if l == nil {
 		return
 	}

@@ -13,8 +13,9 @@ import (
 
 // state is what the trials so far come to.
 type state struct {
-	trials   []record.Trial
-	verdicts []record.TrialVerdict
+	trials []record.Trial
+	// last is what the last trial is worth.
+	last record.TrialStatus
 	// best is the highest accepted load, failed the lightest failed one.
 	best, failed       mass.Mass
 	hasBest, hasFailed bool
@@ -32,18 +33,21 @@ func (j *judge) trials() {
 	if len(s.trials) == 0 {
 		return
 	}
-	s.verdicts = make([]record.TrialVerdict, len(s.trials))
+	// Most series have no more trials than this; their verdicts need no room of their own.
+	var room [12]record.TrialVerdict
+	verdicts := room[:0]
 	for i := range s.trials {
 		t := &s.trials[i]
 		hits := j.limits.Work(t)
-		s.verdicts[i] = record.TrialVerdict{Number: t.Number, Status: accept.Status(t, hits), Guards: hits}
-		j.trial(t, &s.verdicts[i])
+		verdicts = append(verdicts, record.TrialVerdict{Number: t.Number, Status: accept.Status(t, hits), Guards: hits})
+		j.trial(t, &verdicts[i])
 	}
 	for i := range s.trials {
-		if capacity.Unresolved(s.trials, s.verdicts, i) {
-			j.unresolved(&s.trials[i], &s.verdicts[i])
+		if capacity.Unresolved(s.trials, verdicts, i) {
+			j.unresolved(&s.trials[i], &verdicts[i])
 		}
 	}
+	s.last = verdicts[len(verdicts)-1].Status
 	j.approach(&s.trials[len(s.trials)-1])
 	if most := j.in.Protocol.MaxTrials; most > 0 && len(s.trials) >= most {
 		j.say(Stop, GuardMaxTrials, strconv.Itoa(len(s.trials))+" trials", strconv.Itoa(most)+" trials", "The series has as many trials as the protocol allows.")
@@ -67,6 +71,9 @@ func (j *judge) trial(t *record.Trial, v *record.TrialVerdict) {
 		case hit.Guard == record.GuardRepetitions && v.Status == record.TrialFailed && j.in.Protocol.BackOff == nil:
 			j.say(Stop, hit.Guard, hit.Measured, hit.Limit, trialName(t)+" was not completed, which ends the series under this protocol.")
 		}
+	}
+	if j.ceiling.body.below(t.Load) || j.ceiling.spine.below(t.Load) {
+		j.aboveOwn(t.Load, trialName(t)+stopText(record.GuardLoadCeiling))
 	}
 	s.lastFailed = short
 	switch {
