@@ -90,7 +90,7 @@ func (q StrengthQuestion) check() []fault.Violation {
 			add(at+".load", "strength.load_positive", "a capacity is more than nothing; leave the load out where none was accepted")
 		}
 	}
-	for _, v := range record.CheckJobProfile(record.JobProfile{Tasks: q.Tasks}, "") {
+	for _, v := range record.CheckJobTasks(q.Tasks, "") {
 		add(strings.TrimPrefix(v.Field, "."), v.Rule, v.Text)
 	}
 	return found

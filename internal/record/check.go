@@ -80,20 +80,6 @@ func CheckClient(c Client, now Time, at string) []fault.Violation {
 	return k.found
 }
 
-// CheckJobProfile checks a job: every load is more than nothing, and every task has a name of its own, by which a finding names it.
-func CheckJobProfile(j JobProfile, at string) []fault.Violation {
-	var k checker
-	names := make(map[string]bool, len(j.Tasks))
-	for i := range j.Tasks {
-		t := &j.Tasks[i]
-		path := item(at, "tasks", i)
-		k.demand(!t.Load.IsZero(), path+".load", "job.load_positive", "a task's load is more than nothing")
-		k.demand(!names[t.Name], path+".name", "job.task_once", "each task of a job has a name of its own")
-		names[t.Name] = true
-	}
-	return k.found
-}
-
 // CheckRelease checks a client's authorization against the present moment: unless it is being withdrawn, it ends in the future.
 func CheckRelease(r Release, now Time, at string) []fault.Violation {
 	var k checker

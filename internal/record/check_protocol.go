@@ -1,14 +1,19 @@
 package record
 
-import "ponderal.example/internal/fault"
+import (
+	"slices"
+
+	"ponderal.example/internal/fault"
+)
 
 // minEffortStop is the lowest rating that may end a series: 1.
 const minEffortStop Effort = 2
 
 // CheckProtocol checks a protocol before it is published: loads and increments are more than nothing, the ceiling lets the first trial be
 // done, steps rise from the rating 0, a heart-rate limit has one form and the formula that this form needs, and the effort stop
-// is a rating from 1 to 10. Of what a protocol may have besides: the back-off is more than nothing, mechanics stop a series at grade 2 or 3,
-// minutes need a pace and make the repetitions, screening limits something, and a calibration lasts a day at least.
+// is a rating from 1 to 10. A formula that was published for one sex stands in a protocol for that sex or for both. Of what a protocol may have besides: the back-off is more than nothing, mechanics stop a series at grade 2 or 3,
+// minutes need a pace and make the repetitions, screening limits something, a calibration lasts a day at least, a ceiling by the compression of the spine has a zone in which there is an
+// estimate, a lift or a carry, and a standard error is more than nothing and at most 100 kg.
 func CheckProtocol(p Protocol, at string) []fault.Violation {
 	var k checker
 	k.demand(!p.StartLoad.IsZero(), at+".start_load", "protocol.load_positive", "the start load is more than nothing")
@@ -21,7 +26,10 @@ func CheckProtocol(p Protocol, at string) []fault.Violation {
 	if p.HeartRateStartLimit != nil {
 		k.heartRateLimit(p.HeartRateStartLimit, at+".heart_rate_start_limit")
 	}
+	k.formulaSex(p.HeartRateLimit, p.AppliesToSex, at+".heart_rate_limit")
+	k.formulaSex(p.HeartRateStartLimit, p.AppliesToSex, at+".heart_rate_start_limit")
 	k.more(&p, at)
+	k.mechanical(&p, at)
 	return k.found
 }
 
@@ -39,6 +47,32 @@ func (c *checker) more(p *Protocol, at string) {
 		c.demand(l.Systolic == 0 || l.Diastolic < l.Systolic, at+".screening_limits.diastolic_mmhg", "protocol.screening_pressures", "the diastolic limit is below the systolic")
 	}
 	c.demand(p.Calibration == nil || p.Calibration.Days > 0, at+".calibration.days", "protocol.calibration_days", "a calibration lasts a day at least")
+}
+
+// maxStandardError is the highest standard error of a capacity that is believed, 100 kg.
+var maxStandardError = kilograms(100)
+
+// mechanical checks the ceiling by compression and the error of the capacity.
+func (c *checker) mechanical(p *Protocol, at string) {
+	if p.Compression != nil {
+		// The model of the body has hands at the ends of a lift or at a carry, none at a push or a pull (engine/body).
+		some := slices.ContainsFunc(p.Zones, func(z Zone) bool { return z.Lifting() || z == Carry })
+		c.demand(some, at+".compression", "protocol.compression_zone", "a ceiling by compression needs a zone that is a lift or a carry")
+	}
+	if e := p.CapacityError; e != nil {
+		sound := e.StandardError.Units() > 0 && !maxStandardError.Less(e.StandardError)
+		c.demand(sound, at+".capacity_error.standard_error", "protocol.capacity_error", "a standard error of measurement is more than nothing and at most 100 kg")
+	}
+}
+
+// formulaSex: a formula published for one sex predicts nothing for the other.
+func (c *checker) formulaSex(l *HeartRateLimit, sex Sex, at string) {
+	if l == nil || sex == "" {
+		return
+	}
+	if of := l.Formula.Sex(); of != "" && of != sex {
+		c.demand(false, at+".formula", "protocol.formula_sex", "the formula is for the sex that the protocol applies to")
+	}
 }
 
 func (c *checker) steps(steps []LoadStep, at string) {

@@ -5,15 +5,19 @@ import (
 	"ponderal.example/internal/mass"
 )
 
-// CheckSession checks a session by itself: it ends when or after it began; series are numbered 1, 2, 3 ... in their order and so are the
-// trials of each; no trial begins before the one before it, none outside the session, and no series before the series before it
-// (series may be interleaved); every load is more than nothing; each sign is noted once in a trial; a recipe names its kit; the
-// diastolic pressure is below the systolic.
+// CheckSession checks a session by itself: it ends when or after it began; it has a series of some kind; what was measured before the tests
+// passes CheckScreening and CheckBody. Series of loads are numbered 1, 2, 3 ... in their order and so are the trials of each; no trial
+// begins before the one before it, none outside the session, and no series before the series before it (series may be interleaved);
+// each trial passes CheckTrial. Hand series and position series are numbered among themselves, pass CheckHandSeries and
+// CheckPositionSeries, and were measured within the session.
 func CheckSession(s Session, at string) []fault.Violation {
 	var k checker
 	k.demand(!s.EndedAt.Before(s.StartedAt), at+".ended_at", "session.end", "a session does not end before it began")
-	if sc := s.Screening; sc.Systolic != nil && sc.Diastolic != nil {
-		k.demand(*sc.Diastolic < *sc.Systolic, at+".screening.diastolic_mmhg", "screening.pressures", "the diastolic pressure is below the systolic")
+	some := len(s.Series) + len(s.HandSeries) + len(s.PositionSeries)
+	k.demand(some > 0, at+".series", "session.some_series", "a session has a series with loads, of the hands or of positions")
+	k.screening(&s.Screening, at+".screening")
+	if s.Body != nil {
+		k.body(s.Body, at+".body")
 	}
 	for i := range s.Series {
 		series := &s.Series[i]
@@ -23,6 +27,12 @@ func CheckSession(s Session, at string) []fault.Violation {
 			k.demand(!series.Trials[0].At.Before(s.Series[i-1].Trials[0].At), item(path, "trials", 0)+".at", "series.time_order", "a series does not begin before the series before it")
 		}
 		k.trials(&s, series, path)
+	}
+	for i := range s.HandSeries {
+		k.handSeriesIn(&s, i, item(at, "hand_series", i))
+	}
+	for i := range s.PositionSeries {
+		k.positionSeriesIn(&s, i, item(at, "position_series", i))
 	}
 	return k.found
 }
@@ -35,12 +45,16 @@ func (c *checker) trials(s *Session, series *Series, at string) {
 		if i > 0 {
 			c.demand(!t.At.Before(series.Trials[i-1].At), path+".at", "trial.time_order", "a trial does not begin before the trial before it")
 		}
-		c.demand(!t.At.Before(s.StartedAt) && !s.EndedAt.Before(t.At), path+".at", "trial.within_session", "a trial begins within its session")
+		c.demand(s.holds(t.At), path+".at", "trial.within_session", "a trial begins within its session")
 		c.trial(t, series.KitID, at, path)
 	}
 }
 
-// CheckTrial checks one trial by itself, as a correction brings it; kitID is its series' kit, at the trial's path.
+// holds reports whether a moment is within the session, its ends included.
+func (s *Session) holds(t Time) bool { return !t.Before(s.StartedAt) && !s.EndedAt.Before(t) }
+
+// CheckTrial checks one trial by itself, as a correction brings it: the load is more than nothing, a recipe has its kit, each sign is noted
+// once, and the steady heart rate is not above the highest. kitID is its series' kit, at the trial's path.
 func CheckTrial(t Trial, kitID, at string) []fault.Violation {
 	var k checker
 	k.trial(&t, kitID, at, at)
@@ -55,6 +69,9 @@ func (c *checker) trial(t *Trial, kitID, seriesPath, at string) {
 			field = at + ".insert_codes"
 		}
 		c.once(field, "series.kit_for_recipe", "a series whose trials have recipes names their kit")
+	}
+	if t.SteadyHeartRate != nil && t.HeartRate != nil {
+		c.demand(*t.SteadyHeartRate <= *t.HeartRate, at+".steady_heart_rate_bpm", "trial.steady_heart_rate", "the steady heart rate is not above the highest in the trial")
 	}
 	for i := range t.Signs {
 		for j := range i {

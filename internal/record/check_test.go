@@ -59,8 +59,18 @@ func TestCheckSession(t *testing.T) {
 		want   []string
 	}{
 		{"sound", func(*record.Session) {}, nil},
-		{"ends before it began", func(s *record.Session) { s.Series = nil; s.EndedAt = at(-1) }, []string{"session.ended_at session.end"}},
-		{"ends as it began", func(s *record.Session) { s.Series = nil; s.EndedAt = at(0) }, nil},
+		{"ends before it began", func(s *record.Session) { s.Series = s.Series[:1]; s.Series[0].Trials = nil; s.EndedAt = at(-1) }, []string{"session.ended_at session.end"}},
+		{"ends as it began", func(s *record.Session) { s.Series = s.Series[:1]; s.Series[0].Trials = nil; s.EndedAt = at(0) }, nil},
+		{"no series of any kind", func(s *record.Session) { s.Series = nil }, []string{"session.series session.some_series"}},
+		{"hand series alone", func(s *record.Session) { s.Series = nil; s.HandSeries = []record.HandSeries{gripSeries()} }, nil},
+		{"position series alone", func(s *record.Session) { s.Series = nil; s.PositionSeries = []record.PositionSeries{standing()} }, nil},
+		{"steady heart rate above the highest", func(s *record.Session) {
+			s.Series[0].Trials[1].HeartRate, s.Series[0].Trials[1].SteadyHeartRate = ptr(120), ptr(121)
+		}, []string{"session.series[0].trials[1].steady_heart_rate_bpm trial.steady_heart_rate"}},
+		{"steady heart rate the highest", func(s *record.Session) {
+			s.Series[0].Trials[1].HeartRate, s.Series[0].Trials[1].SteadyHeartRate = ptr(120), ptr(120)
+		}, nil},
+		{"steady heart rate alone", func(s *record.Session) { s.Series[0].Trials[1].SteadyHeartRate = ptr(121) }, nil},
 		{"pressures equal", func(s *record.Session) { s.Screening.Systolic, s.Screening.Diastolic = ptr(80), ptr(80) }, []string{"session.screening.diastolic_mmhg screening.pressures"}},
 		{"pressures in order", func(s *record.Session) { s.Screening.Systolic, s.Screening.Diastolic = ptr(81), ptr(80) }, nil},
 		{"one pressure", func(s *record.Session) { s.Screening.Diastolic = ptr(80) }, nil},
@@ -181,6 +191,36 @@ func TestCheckProtocol(t *testing.T) {
 		{"screening limits the wrong way round", func(p *record.Protocol) { p.ScreeningLimits = &record.ScreeningLimits{Systolic: 100, Diastolic: 100} }, []string{"p.screening_limits.diastolic_mmhg protocol.screening_pressures"}},
 		{"screening limits", func(p *record.Protocol) { p.ScreeningLimits = &record.ScreeningLimits{Systolic: 101, Diastolic: 100} }, nil},
 		{"calibration of no days", func(p *record.Protocol) { p.Calibration = &record.CalibrationLimit{} }, []string{"p.calibration.days protocol.calibration_days"}},
+		{"formula of women for men", func(p *record.Protocol) {
+			p.AppliesToSex, p.HeartRateLimit = record.Male, &record.HeartRateLimit{PercentOfPredicted: 85, Formula: record.Gulati2010Women}
+		}, []string{"p.heart_rate_limit.formula protocol.formula_sex"}},
+		{"formula of men for women, before a trial", func(p *record.Protocol) {
+			p.AppliesToSex, p.HeartRateStartLimit = record.Female, &record.HeartRateLimit{PercentOfReserve: 30, Formula: record.Sydo2014Men}
+		}, []string{"p.heart_rate_start_limit.formula protocol.formula_sex"}},
+		{"formula of women for women", func(p *record.Protocol) {
+			p.AppliesToSex, p.HeartRateLimit = record.Female, &record.HeartRateLimit{PercentOfPredicted: 85, Formula: record.Sydo2014Women}
+		}, nil},
+		{"formula of women for both", func(p *record.Protocol) {
+			p.HeartRateLimit = &record.HeartRateLimit{PercentOfPredicted: 85, Formula: record.Gulati2010Women}
+		}, nil},
+		{"formula of both for men", func(p *record.Protocol) {
+			p.AppliesToSex, p.HeartRateLimit = record.Male, &record.HeartRateLimit{PercentOfPredicted: 85, Formula: record.Gellish2007}
+		}, nil},
+		{"compression of pushes and pulls", func(p *record.Protocol) {
+			p.Zones, p.Compression = []record.Zone{record.Push, record.Pull}, &record.CompressionLimit{CriterionNewtons: 3400}
+		}, []string{"p.compression protocol.compression_zone"}},
+		{"compression of pushes and a carry", func(p *record.Protocol) {
+			p.Zones, p.Compression = []record.Zone{record.Push, record.Carry}, &record.CompressionLimit{CriterionNewtons: 3400}
+		}, nil},
+		{"compression of a lift", func(p *record.Protocol) {
+			p.Zones, p.Compression = []record.Zone{record.FloorShoulder}, &record.CompressionLimit{CriterionNewtons: 3400}
+		}, nil},
+		{"standard error of nothing", func(p *record.Protocol) { p.CapacityError = &record.CapacityError{} }, []string{"p.capacity_error.standard_error protocol.capacity_error"}},
+		{"hardly a standard error", func(p *record.Protocol) { p.CapacityError = &record.CapacityError{StandardError: mass.FromUnits(1)} }, nil},
+		{"standard error of 100 kg", func(p *record.Protocol) { p.CapacityError = &record.CapacityError{StandardError: kilograms(100)} }, nil},
+		{"standard error above 100 kg", func(p *record.Protocol) {
+			p.CapacityError = &record.CapacityError{StandardError: kilograms(100).Add(mass.FromUnits(1))}
+		}, []string{"p.capacity_error.standard_error protocol.capacity_error"}},
 		{"calibration of one day", func(p *record.Protocol) { p.Calibration = &record.CalibrationLimit{Days: 1} }, nil},
 	} {
 		step := func(from record.Effort) record.LoadStep {
@@ -229,13 +269,6 @@ func TestCheckKit(t *testing.T) {
 		c.change(&k)
 		expect(t, c.name, record.CheckKit(k, "kit"), c.want...)
 	}
-}
-
-func TestCheckJobProfile(t *testing.T) {
-	j := record.JobProfile{Tasks: []record.JobTask{{Name: "Lift", Load: pounds(1)}, {Name: "Carry", Load: mass.FromUnits(1)}}}
-	expect(t, "sound", record.CheckJobProfile(j, "job_profile"))
-	j.Tasks[0].Load, j.Tasks[1].Name = mass.Zero(), "Lift"
-	expect(t, "no load, name twice", record.CheckJobProfile(j, "job_profile"), "job_profile.tasks[0].load job.load_positive", "job_profile.tasks[1].name job.task_once")
 }
 
 func TestCheckClient(t *testing.T) {

@@ -210,6 +210,18 @@ const (
 	BetaBlockerFormula   HeartRateFormula = "beta_blocker"
 )
 
+// Sex is the sex whose maximum heart rate the formula predicts; empty where it is for both.
+func (f HeartRateFormula) Sex() Sex {
+	switch f {
+	case Gulati2010Women, Sydo2014Women:
+		return Female
+	case Sydo2014Men:
+		return Male
+	default:
+		return ""
+	}
+}
+
 // RepetitionKind is what counts as one repetition. Published sources disagree, so a protocol says it.
 type RepetitionKind string
 
