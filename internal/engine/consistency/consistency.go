@@ -1,6 +1,6 @@
 // Package consistency computes indicators of how the measurements of a session hang together: ratings, heart rate, mechanics, retests and grip.
-// Each has its number, the direction that is expected when effort follows the load, its threshold with its source, and a state. The
-// report says how many of those assessed agree.
+// Each has its number and a state, and each kind the direction that is expected when effort follows the load, and its threshold with its
+// source. The report says how many of those assessed agree.
 //
 // It never judges the person, and there is no score. An indicator that disagrees is a reason to look again: at the measurement, the
 // instructions, pain, fear, fatigue, a drug, the instrument. Few trials carry little; what cannot be assessed is said and not counted.
@@ -12,7 +12,6 @@ package consistency
 import (
 	"cmp"
 	"slices"
-	"strconv"
 
 	"ponderal.example/internal/engine/stats"
 	"ponderal.example/internal/fault"
@@ -36,8 +35,10 @@ const (
 	RuleGrade = "consistency.grade"
 	// RuleSettings: a setting is within its range.
 	RuleSettings = "consistency.settings"
-	// RuleError: a measurement error has one of its two forms, within its range, and a source.
+	// RuleError: a measurement error has one of its forms, within its range, and a source.
 	RuleError = "consistency.measurement_error"
+	// RuleRetest: a retest is of two series, of which the second has the higher number.
+	RuleRetest = "consistency.retest"
 )
 
 // Kind of an indicator.
@@ -54,23 +55,6 @@ const (
 	GripVariation     Kind = "grip_variation"
 	GripPositions     Kind = "grip_positions"
 	GripRapidExchange Kind = "grip_rapid_exchange"
-)
-
-// What sources and reasons say.
-const (
-	noSource          = "common practice, no source"
-	sourceMDC         = "Weir JP, J Strength Cond Res 2005;19:231-240"
-	sourceKendall     = "Kendall, Rank correlation methods; Theil 1950 and Sen 1968 for the slope"
-	drugReason        = "A rate-limiting drug holds the heart rate down: what it does says nothing about the load or the effort."
-	tooFewReason      = "There are too few trials with both measurements, or too many ties, for any data to reach the threshold."
-	sameXReason       = "There is nothing to compare: the first measurement is the same in every trial."
-	sameYReason       = "The second measurement is the same in every trial."
-	noErrorReason     = "No measurement error was given to compare the retest with."
-	noRetestReason    = "There was no blinded retest."
-	noEqualLoadReason = "No load was handled again blinded with both trials rated."
-	noLimitReason     = "The series was not ended by the person's own limit, by effort or by mechanics."
-	noSignsReason     = "No observation of mechanics was recorded, not even a steady one."
-	fewTrialsReason   = "There are fewer than three trials."
 )
 
 // State of an indicator.
@@ -100,10 +84,11 @@ type Relation struct {
 	SlopeUnit string
 }
 
-// Indicator is one comparison.
+// Indicator is one comparison; what it is held against is the Rule of its kind.
 type Indicator struct {
 	Kind Kind
-	// Series is its number, 0 where the indicator is not of one series. Part says which of several: the hand, the zone and pace.
+	// Series is its number, 0 where the indicator is not of one series: that of a retest is the repetition, that of the ratings the series of
+	// the largest shift, that of a grip test what the caller gave. Part is the hand of a grip test.
 	Series int
 	Part   string
 	State  State
@@ -111,17 +96,25 @@ type Indicator struct {
 	Number    float64
 	HasNumber bool
 	Unit      string
-	// Expected is the expected direction, Threshold the limit that parts the states, Source where the limit is from.
-	Expected, Threshold, Source string
 	// Reason says why it was not assessed, or what to bear in mind.
 	Reason string
 	// Relation is there for the correlations that were computed.
 	Relation *Relation
 }
 
+// Rule is what the indicators of a kind are held against.
+type Rule struct {
+	Kind Kind
+	// Expected is the expected direction, Threshold the limit that parts the states, Source where the limit is from, Critique what the
+	// literature holds against it, where there is such.
+	Expected, Threshold, Source, Critique string
+}
+
 // Report holds the indicators: by kind, then series, then part.
 type Report struct {
 	Indicators []Indicator
+	// Rules are one for each kind that is among them, in the same order.
+	Rules []Rule
 	// Assessed are n, Agree k of them; the others are Mixed or Disagree. NotAssessed are beside.
 	Assessed, Agree, Mixed, Disagree, NotAssessed int
 	// Summary is "3 of 5 assessed indicators agree; 1 mixed, 1 disagrees; 2 not assessed."
@@ -150,39 +143,51 @@ type Input struct {
 	// RateLimitingDrug leaves every indicator with the heart rate unassessed.
 	RateLimitingDrug bool
 	Retests          []Retest
-	// Error is what retests are compared with; nil leaves them unassessed.
-	Error    *MeasurementError
-	Grip     []GripTest
-	Settings Settings
+	// SEM is the standard error of measurement with which retests are compared, above 0 and at most 100 kg, SEMSource whose it is. Error
+	// is the same as figures that are not masses; there is at most one of both, and without either retests are not assessed.
+	SEM       *mass.Mass
+	SEMSource string
+	Error     *MeasurementError
+	Grip      []GripTest
+	Settings  Settings
 }
 
 const (
 	maxSeries = 100
 	maxTrials = 500
 	maxUnits  = 1000 * 100_000_000_000
+	maxSEM    = 100 * 100_000_000_000
 )
 
-// Assess computes the report.
+// Assess checks the input and computes the report.
 func Assess(in Input) (Report, error) {
-	v := check(in)
-	grips, gripErr := assessGrip(in.Grip)
-	v = append(v, gripErr...)
-	if err := fault.InvalidFields(v); err != nil {
+	if err := fault.InvalidFields(check(&in)); err != nil {
 		return Report{}, err
 	}
-	series := ordered(in.Series)
-	var all []Indicator
-	for i := range series {
-		all = append(all, relations(&series[i], in)...)
-		all = append(all, mechanics(&series[i], in.Settings))
+	return Of(in), nil
+}
+
+// Of computes the report of an input that was checked before. It is total: a measurement out of its range counts as one that was not made,
+// and what depends on a setting out of its range is not assessed. Numbers of series and of trials that stand twice are told apart by their
+// place in the list.
+func Of(in Input) Report {
+	series, most := ordered(in.Series)
+	w := newWorker(&in, most)
+	n := len(series)
+	kinds := relationKinds()
+	ofSeries := (len(kinds) + 1) * n
+	all := make([]Indicator, ofSeries+1, ofSeries+1+max(1, len(in.Retests))+3*len(in.Grip))
+	for k := range series {
+		w.read(&series[k])
+		for r := range kinds {
+			w.relate(&all[r*n+k], &kinds[r], series[k].Number)
+		}
+		w.mechanics(&all[len(kinds)*n+k], &series[k])
 	}
-	all = append(all, ratings(series, in.Settings))
-	all = append(all, retests(in)...)
-	all = append(all, grips...)
-	slices.SortStableFunc(all, func(a, b Indicator) int {
-		return cmp.Or(cmp.Compare(a.Kind.place(), b.Kind.place()), cmp.Compare(a.Series, b.Series), cmp.Compare(a.Part, b.Part), cmp.Compare(a.Number, b.Number))
-	})
-	return count(all), nil
+	w.ratings(&all[ofSeries], series)
+	all = retests(all, &in)
+	all = grips(all, in.Grip)
+	return count(all, w.rules(&in))
 }
 
 // Kinds returns every kind in the order of a report.
@@ -190,21 +195,54 @@ func Kinds() []Kind {
 	return []Kind{EffortLoad, HeartRateLoad, EffortHeartRate, MechanicsNearEnd, RatingAtEqualLoad, BlindedRetest, GripVariation, GripPositions, GripRapidExchange}
 }
 
-func (k Kind) place() int { return slices.Index(Kinds(), k) }
-
-// ordered are the series by number, each with its trials by number, without touching the input.
-func ordered(list []record.Series) []record.Series {
-	out := slices.Clone(list)
-	slices.SortFunc(out, func(a, b record.Series) int { return cmp.Compare(a.Number, b.Number) })
-	for i := range out {
-		out[i].Trials = slices.Clone(out[i].Trials)
-		slices.SortFunc(out[i].Trials, func(a, b record.Trial) int { return cmp.Compare(a.Number, b.Number) })
+// rules are those of the kinds that a report has.
+func (w *worker) rules(in *Input) []Rule {
+	out := make([]Rule, 0, len(Kinds()))
+	if len(in.Series) > 0 {
+		for _, r := range relationKinds() {
+			out = append(out, Rule{Kind: r.kind, Expected: r.expected, Threshold: w.texts.relation, Source: sourceRelation})
+		}
+		out = append(out, Rule{Kind: MechanicsNearEnd, Expected: expectedMechanics, Threshold: w.texts.mechanics, Source: noSource})
 	}
-	return out
+	out = append(out, Rule{Kind: RatingAtEqualLoad, Expected: expectedRatings, Threshold: w.texts.ratings, Source: noSource}, in.retestRule())
+	return append(out, gripRules(in.Grip)...)
 }
 
-func count(all []Indicator) Report {
-	r := Report{Indicators: all, Caution: Caution}
+// ordered are the series by number, each with its trials by number, and the most trials that one has. The input is not touched, and
+// copied only where it is in another order.
+func ordered(list []record.Series) (out []record.Series, most int) {
+	out, own := list, false
+	if !ascends(len(list), func(i int) int { return list[i].Number }) {
+		out, own = slices.Clone(list), true
+		slices.SortStableFunc(out, func(a, b record.Series) int { return cmp.Compare(a.Number, b.Number) })
+	}
+	for k := range out {
+		trials := out[k].Trials
+		most = max(most, len(trials))
+		if ascends(len(trials), func(i int) int { return trials[i].Number }) {
+			continue
+		}
+		if !own {
+			out, own = slices.Clone(list), true
+		}
+		out[k].Trials = slices.Clone(trials)
+		slices.SortStableFunc(out[k].Trials, func(a, b record.Trial) int { return cmp.Compare(a.Number, b.Number) })
+	}
+	return out, most
+}
+
+// ascends reports whether n numbers are in order.
+func ascends(n int, number func(i int) int) bool {
+	for i := 1; i < n; i++ {
+		if number(i) < number(i-1) {
+			return false
+		}
+	}
+	return true
+}
+
+func count(all []Indicator, rules []Rule) Report {
+	r := Report{Indicators: all, Rules: rules, Caution: Caution}
 	for i := range all {
 		switch all[i].State {
 		case Agrees:
@@ -218,12 +256,7 @@ func count(all []Indicator) Report {
 		}
 	}
 	r.Assessed = r.Agree + r.Mixed + r.Disagree
-	disagree := " disagree; "
-	if r.Disagree == 1 {
-		disagree = " disagrees; "
-	}
-	r.Summary = strconv.Itoa(r.Agree) + " of " + strconv.Itoa(r.Assessed) + " assessed indicators agree; " + strconv.Itoa(r.Mixed) + " mixed, " +
-		strconv.Itoa(r.Disagree) + disagree + strconv.Itoa(r.NotAssessed) + " not assessed."
+	r.Summary = r.summary()
 	return r
 }
 

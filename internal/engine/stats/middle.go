@@ -1,7 +1,5 @@
 package stats
 
-import "slices"
-
 // selectUpTo bounds the list in which the middle is selected: on unlucky data that takes as many comparisons as the square of the length.
 const selectUpTo = 200
 
@@ -15,7 +13,13 @@ func middle(list []float64) float64 {
 	if n%2 == 1 {
 		return high
 	}
-	return float64(slices.Max(list[:n/2])/2) + float64(high/2)
+	low := list[0]
+	for _, v := range list[1 : n/2] {
+		if v > low {
+			low = v
+		}
+	}
+	return float64(low/2) + float64(high/2)
 }
 
 // kth brings the value that stands at k in the sorted list there, with nothing greater before it (Hoare, Commun ACM 1961;4:321-322).

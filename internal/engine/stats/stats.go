@@ -67,9 +67,19 @@ func (v *violations) pairs(nameX, nameY string, x, y []float64, least, most int)
 
 // spread refuses values that are all the same.
 func (v *violations) spread(field string, list []float64) {
-	if len(*v) == 0 && slices.Max(list) == slices.Min(list) {
+	if len(*v) == 0 && !differs(list) {
 		v.add(field, RuleSpread, "the values are all the same")
 	}
+}
+
+// differs reports whether not all values are the same.
+func differs(list []float64) bool {
+	for _, x := range list {
+		if x != list[0] {
+			return true
+		}
+	}
+	return false
 }
 
 func mean(list []float64) float64 {

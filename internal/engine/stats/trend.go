@@ -65,7 +65,7 @@ func (t *Trends) pairs(x, y []float64) int64 {
 			}
 			d := y[j]
 			s += rises(a, c, b, d)
-			if slope := slopeOf(a, c, b, d); !math.IsInf(slope, 0) {
+			if slope := slopeOf(a, c, b, d); math.Abs(slope) <= math.MaxFloat64 {
 				slopes = append(slopes, slope)
 			}
 		}
