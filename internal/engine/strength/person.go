@@ -35,85 +35,12 @@ func OfZones(ch *capacity.Chosen) []record.ZoneStrength {
 // limiting pace is the one that holds the person furthest from the next level; one that stands exactly on its bound comes first, and
 // then there is no level to work within.
 func OfZone(ch *capacity.Chosen, zone record.Zone) (record.ZoneStrength, bool) {
-	worst, tested := step{}, false
-	for i, pace := range paceOrder {
-		c := ch.At(zone, pace)
-		if c == nil && i == 0 {
-			c = harder(ch, zone)
-		}
-		if c == nil {
-			continue
-		}
-		// A harder pace that stands for the occasional one is held against both paces' bounds.
-		s := stepOf(c, i)
-		if !tested || s.below(worst) {
-			worst = s
-		}
-		tested = true
-	}
-	if !tested {
-		return record.ZoneStrength{}, false
-	}
-	return worst.strength(zone), true
-}
-
-func harder(ch *capacity.Chosen, zone record.Zone) *record.Capacity {
-	for _, pace := range paceOrder[1:] {
-		if c := ch.At(zone, pace); c != nil {
-			return c
-		}
-	}
-	return nil
-}
-
-// step is how far one capacity goes at one pace: the level it reaches and, as load over goal, how much of the bound of the next.
-type step struct {
-	capacity *record.Capacity
-	pace     record.Pace // whose bounds count
-	level    record.Level
-	load     mass.Mass
-	goal     int64 // pounds; the bound of the next level
-	onBound  bool  // the load is no more than the level itself asks
-}
-
-func stepOf(c *record.Capacity, pace int) step {
-	s := step{capacity: c, pace: paceOrder[pace]}
-	if c.Load != nil {
-		s.load = *c.Load
-	}
-	s.level = Reached(s.pace, s.load)
-	s.goal = boundPounds(next(s.level), pace)
-	s.onBound = s.load.Cmp(pounds(boundPounds(s.level, pace))) <= 0
-	return s
-}
-
-// below reports whether s holds the person back more than t. Equal steps: the rarer pace, which is seen first, stays.
-func (s step) below(t step) bool {
-	switch {
-	case s.level != t.level:
-		return Rank(s.level) < Rank(t.level)
-	case s.onBound != t.onBound:
-		return s.onBound
-	}
-	return less(s.load, s.goal, t.load, t.goal)
+	return OfZoneProjected(ch, nil, zone)
 }
 
 // less compares a/goalA with b/goalB exactly. A goal is at most 100 and a mass at most 1e14 units, so the products fit.
 func less(a mass.Mass, goalA int64, b mass.Mass, goalB int64) bool {
 	return a.Units()*goalB < b.Units()*goalA
-}
-
-func (s step) strength(zone record.Zone) record.ZoneStrength {
-	z := record.ZoneStrength{Zone: zone, Level: s.level, Basis: record.Measured}
-	if s.level == record.VeryHeavy {
-		return z
-	}
-	z.LimitingSeries, z.LimitingPace = s.capacity.SeriesNumber, s.pace
-	if !s.onBound {
-		upTo := s.load
-		z.Within, z.WithinUpTo = next(s.level), &upTo
-	}
-	return z
 }
 
 // Overall is the lowest of the zones that a job needs, or of all tested lifting zones where there is no job. Untested lists the zones
