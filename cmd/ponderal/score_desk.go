@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"io"
 	"strings"
-	"text/tabwriter"
 
 	"ponderal.example/internal/demo"
 	"ponderal.example/internal/fault"
@@ -60,31 +59,19 @@ func refusal(name string, err error) error {
 	return errors.New(b.String())
 }
 
-// writeTable writes rows in columns under the first, which is the header.
-func writeTable(out io.Writer, rows [][]string) {
-	t := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
-	for i, row := range rows {
-		fmt.Fprintf(t, "  %s\n", strings.Join(row, "\t"))
-		if i == 0 {
-			rules := make([]string, len(row))
-			for j := range row {
-				rules[j] = strings.Repeat("-", len(row[j]))
-			}
-			fmt.Fprintf(t, "  %s\n", strings.Join(rules, "\t"))
-		}
-	}
-	// A strings.Builder takes whatever is written.
-	_ = t.Flush()
-}
-
 func writeNotes(out io.Writer, title string, notes []record.Remark) {
 	if len(notes) == 0 {
 		return
 	}
-	fmt.Fprintf(out, "\n%s\n", title)
+	heading(out, title)
 	for _, n := range notes {
 		demo.Paragraph(out, "  - ", "    ", n.Text)
 	}
+}
+
+// paragraph writes a text under its beginning, indented as that is.
+func paragraph(out io.Writer, first, text string) {
+	demo.Paragraph(out, first, strings.Repeat(" ", len(first)-len(strings.TrimLeft(first, " "))), text)
 }
 
 // words is a record's word for a reader: does_not_meet is does not meet.

@@ -42,6 +42,41 @@ func (d *Desk) AnalyzeLifting(text []byte) (deskwork.Lifted, []byte, error) {
 	return atDesk(d, text, &pb.AnalyzeLiftingRequest{}, analyzeLifting)
 }
 
+// ScoreSessionBy is ScoreSession by a version of the rules, in place of the one that the request names; empty leaves it at that.
+func (d *Desk) ScoreSessionBy(text []byte, rules string) (deskwork.Scored, []byte, error) {
+	return atDesk(d, text, &pb.ScoreSessionRequest{}, func(ctx context.Context, req *pb.ScoreSessionRequest) (deskwork.Scored, *pb.ScoreSessionResponse, error) {
+		if rules != "" {
+			req.Rules = rules
+		}
+		return scoreSession(ctx, req)
+	})
+}
+
+// GetPopulationPercentile reads a GetPopulationPercentileRequest and answers it: for people, and as the service's JSON on one line.
+func (d *Desk) GetPopulationPercentile(text []byte) (deskwork.Handled, []byte, error) {
+	return atDesk(d, text, &pb.GetPopulationPercentileRequest{}, populationPercentile)
+}
+
+// GetBodyLimits reads a GetBodyLimitsRequest and answers it: for people, and as the service's JSON on one line.
+func (d *Desk) GetBodyLimits(text []byte) (deskwork.BodyLimits, []byte, error) {
+	return atDesk(d, text, &pb.GetBodyLimitsRequest{}, bodyLimits)
+}
+
+// ClassifyStrength reads a ClassifyStrengthRequest and answers it: for people, and as the service's JSON on one line.
+func (d *Desk) ClassifyStrength(text []byte) (deskwork.Strengths, []byte, error) {
+	return atDesk(d, text, &pb.ClassifyStrengthRequest{}, classifyStrength)
+}
+
+// AnalyzeAgreement reads an AnalyzeAgreementRequest and answers it: for people, and as the service's JSON on one line.
+func (d *Desk) AnalyzeAgreement(text []byte) (deskwork.Agreed, []byte, error) {
+	return atDesk(d, text, &pb.AnalyzeAgreementRequest{}, analyzeAgreement)
+}
+
+// GetHeartRateLimits reads a GetHeartRateLimitsRequest and answers it: for people, and as the service's JSON on one line.
+func (d *Desk) GetHeartRateLimits(text []byte) (deskwork.HeartRates, []byte, error) {
+	return atDesk(d, text, &pb.GetHeartRateLimitsRequest{}, heartRateLimits)
+}
+
 func atDesk[Req, Resp proto.Message, Out any](d *Desk, text []byte, req Req, answer func(context.Context, Req) (Out, Resp, error)) (out Out, line []byte, err error) {
 	if err := readStrict(text, req); err != nil {
 		return out, nil, err
