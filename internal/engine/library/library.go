@@ -6,12 +6,15 @@
 package library
 
 import (
+	"slices"
+
 	"ponderal.example/internal/mass"
 	"ponderal.example/internal/record"
 )
 
-// All returns every shipped protocol in a fixed order: the house protocols by zone, then the published one in its variants.
-func All() []record.Protocol { return append(House(), Progressive1988()...) }
+// All returns every shipped protocol in a fixed order: the first house protocols by zone, the published one in its variants, then the house
+// protocols that came later.
+func All() []record.Protocol { return slices.Concat(House(), Progressive1988(), Beside()) }
 
 // pounds and grams are exact.
 func pounds(n int64) mass.Mass { return mass.FromUnits(n * 45_359_237_000) }

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -66,7 +67,7 @@ func TestShippedProtocolsAreSound(t *testing.T) {
 			t.Errorf("%s: source %q", p.Name, p.Source)
 		}
 	}
-	if len(names) != len(record.Zones())+8 {
+	if len(names) != len(record.Zones())+8+25 {
 		t.Errorf("%d protocols", len(names))
 	}
 }
@@ -125,7 +126,7 @@ func TestHouseScreeningLimits(t *testing.T) {
 	want := record.ScreeningLimits{
 		RestingHeartRate: published["resting heart rate"], Systolic: published["resting systolic pressure"], Diastolic: published["resting diastolic pressure"],
 	}
-	for _, p := range library.House() {
+	for _, p := range slices.Concat(library.House(), library.Beside()) {
 		if *p.ScreeningLimits != want {
 			t.Errorf("%s: %+v, want %+v", p.Name, *p.ScreeningLimits, want)
 		}
