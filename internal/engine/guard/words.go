@@ -20,8 +20,11 @@ var signOrder = []record.SignKind{
 	record.SignMomentum, record.SignUnevenHands, record.SignBreathHolding, record.SignLoweringControl,
 }
 
-// symptomText lists each symptom once, in symptomOrder.
-func symptomText(noted []record.Symptom) string { return listed(noted, symptomOrder) }
+// SymptomText lists each symptom once in plain words, in the order of record's constants, whatever the order in which they were noted.
+func SymptomText(noted []record.Symptom) string { return listed(noted, symptomOrder) }
+
+// InOrder returns each sign once in the order of record's constants, others after by their spelling. The argument stays as it is.
+func InOrder(signs []record.SignKind) []record.SignKind { return ordered(signs, signOrder) }
 
 // gradeText lists the signs at the grade that stops or beyond, with the highest of their grades; a grade beyond the scale counts as unsafe.
 func (l *Limits) gradeText(signs []record.MechanicsSign) (text string, stops bool) {
@@ -39,8 +42,8 @@ func (l *Limits) gradeText(signs []record.MechanicsSign) (text string, stops boo
 	return "grade " + strconv.Itoa(highest) + ": " + listed(kinds, signOrder), true
 }
 
-// listed writes words in plain text, each once, in the given order; a word outside it comes after, by its spelling.
-func listed[W ~string](words []W, order []W) string {
+// ordered returns each word once, in the given order; a word outside it comes after, by its spelling.
+func ordered[W ~string](words []W, order []W) []W {
 	place := func(w W) int {
 		if i := slices.Index(order, w); i >= 0 {
 			return i
@@ -54,7 +57,12 @@ func listed[W ~string](words []W, order []W) string {
 		}
 		return strings.Compare(string(a), string(b))
 	})
-	sorted = slices.Compact(sorted)
+	return slices.Compact(sorted)
+}
+
+// listed writes words as ordered has them, in plain text.
+func listed[W ~string](words []W, order []W) string {
+	sorted := ordered(words, order)
 	plain := make([]string, len(sorted))
 	for i, w := range sorted {
 		plain[i] = strings.ReplaceAll(string(w), "_", " ")
