@@ -61,15 +61,24 @@ func PersonOf(c record.Client, at record.Time) (record.Person, error) {
 	return record.Person{AgeYears: years, Sex: c.Sex}, nil
 }
 
-// Rerun computes the finding of a document's trials anew.
+// KitsMatter reports whether findings made by that version of the engine's rules look at the kits, which a document then encloses. Those of
+// version 1 do not.
+func KitsMatter(rules string) bool { return rules != "1" }
+
+// Rerun computes the finding of a document's trials anew, by the rules that its finding was made by; a document without a finding is scored by
+// the newest.
 func Rerun(doc record.ResultDocument) (record.Finding, error) {
 	protocols := make(map[string]record.Protocol, len(doc.Protocols))
 	for _, p := range doc.Protocols {
 		protocols[p.Digest] = p.Protocol
 	}
+	kits := make(map[string]record.Kit, len(doc.Kits))
+	for _, k := range doc.Kits {
+		kits[k.ID] = k
+	}
 	return score.Score(score.Input{
-		Session: doc.Session, SessionRevision: doc.SessionRevision,
-		Person: doc.Person, Protocols: protocols,
+		Rules: doc.Finding.Engine, Session: doc.Session, SessionRevision: doc.SessionRevision,
+		Person: doc.Person, Protocols: protocols, Kits: kits,
 		Job: doc.Job, JobRevision: doc.JobRevision,
 	})
 }

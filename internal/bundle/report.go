@@ -166,7 +166,7 @@ func (p *printer) corrections(doc record.ResultDocument) {
 	p.line("")
 	p.line("Corrected before signing")
 	for _, c := range doc.Corrections {
-		p.line("  series %d trial %d by %s on %s: %s", c.Series, c.Trial, c.By, Moment(c.At), c.Reason)
+		p.line("  %s by %s on %s: %s", Corrected(c), c.By, Moment(c.At), c.Reason)
 	}
 }
 

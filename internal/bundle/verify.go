@@ -150,7 +150,37 @@ func (c *checker) statement() error {
 	case len(doc.Cautions) == 0:
 		return errors.New("the cautions are missing")
 	}
+	if err := c.kits(); err != nil {
+		return err
+	}
 	return c.decision()
+}
+
+// kits checks that the kits which the series name are enclosed, each once, by id, and no other. A finding by rules that look at none has none.
+func (c *checker) kits() error {
+	doc := c.report.Document
+	named := make(map[string]bool, len(doc.Kits))
+	if KitsMatter(doc.Finding.Engine) {
+		for _, s := range doc.Session.Series {
+			if s.KitID != "" {
+				named[s.KitID] = true
+			}
+		}
+	}
+	for i, k := range doc.Kits {
+		switch {
+		case k.ClinicID != doc.Clinic.ID:
+			return errors.New("a kit is not of the clinic")
+		case i > 0 && doc.Kits[i-1].ID >= k.ID:
+			return errors.New("the kits are not each once in order")
+		case !named[k.ID]:
+			return errors.New("a kit is enclosed that no series names, or that the finding does not rest on")
+		}
+	}
+	if len(named) != len(doc.Kits) {
+		return errors.New("a series names a kit that is not enclosed")
+	}
+	return nil
 }
 
 // decision checks the reviewer's decision against the recommendation.
@@ -272,8 +302,8 @@ func (c *checker) protocols() error {
 }
 
 func (c *checker) engine() error {
-	if v := c.report.Document.Finding.Engine; v != score.Version {
-		return fmt.Errorf("the finding was made by rules of version %q; this program has version %q", v, score.Version)
+	if v := c.report.Document.Finding.Engine; !score.Known(v) {
+		return fmt.Errorf("the finding was made by rules of version %q; this program knows versions %s", v, strings.Join(score.Versions(), ", "))
 	}
 	return nil
 }

@@ -1,6 +1,7 @@
 package bundle
 
 import (
+	"fmt"
 	"strings"
 
 	"ponderal.example/internal/mass"
@@ -31,4 +32,20 @@ func SignedAs(m record.Meaning) string {
 		return "tested the client, reviewed the finding and answers for the decision"
 	}
 	return "unknown meaning"
+}
+
+// Corrected says what a correction replaced: "series 2 trial 3", "screening", "end of series 2", "hand series 1".
+func Corrected(c record.Correction) string {
+	switch c.Part {
+	case "":
+		return fmt.Sprintf("series %d trial %d", c.Series, c.Trial)
+	case "series_end":
+		return fmt.Sprintf("end of series %d", c.Series)
+	case "body":
+		return "measures of the body"
+	}
+	if c.Series > 0 {
+		return fmt.Sprintf("%s %d", Plain(c.Part), c.Series)
+	}
+	return Plain(c.Part)
 }

@@ -44,20 +44,21 @@ func (c *Casework) CorrectTrial(ctx context.Context, p authn.Principal, in Corre
 }
 
 func (c *Casework) correctUnder(ctx context.Context, tx *store.Tx, p authn.Principal, in Correction, body []byte) (Corrected, error) {
-	s, err := standingOf(ctx, tx, in.SessionID)
+	s, err := standingOf(ctx, tx, in.SessionID, "")
 	if err != nil {
 		return Corrected{}, err
 	}
-	done, err := corrected(ctx, tx, p, s, in, body)
-	if err != nil {
-		return Corrected{}, err
-	}
-	if done != nil {
-		return *done, nil
+	if s.row.Revision == in.Expected+1 && s.wrote(in, body) {
+		done, err := s.stands(ctx, tx, p, record.ActionTrialCorrect, in.Reason, trialSubject(in.SessionID, in.Series, in.Trial.Number))
+		if err != nil {
+			return Corrected{}, err
+		}
+		if done != nil {
+			return *done, nil
+		}
 	}
 	if s.row.Revision != in.Expected {
-		return Corrected{}, revisionConflict(s.row.Revision, []fault.Violation{{Field: "expected_revision", Rule: "revision.current",
-			Text: "the revision that was looked at is the session's newest"}})
+		return Corrected{}, notCurrent(s.row.Revision)
 	}
 	if err := s.replace(in, body); err != nil {
 		return Corrected{}, err
@@ -68,6 +69,13 @@ func (c *Casework) correctUnder(ctx context.Context, tx *store.Tx, p authn.Princ
 			subject(record.KindReferral, s.ground.referral.ID), subject(record.KindClient, s.ground.client.ID)},
 		Trials: []store.NewTrial{{SessionID: in.SessionID, Series: in.Series, Number: in.Trial.Number, Revision: s.row.Revision + 1, Body: body}},
 	}, false)
+}
+
+// wrote reports whether the newest revision wrote that very trial.
+func (s *standing) wrote(in Correction, body []byte) bool {
+	return slices.ContainsFunc(s.trials, func(t store.TrialRow) bool {
+		return t.Series == in.Series && t.Number == in.Trial.Number && t.Revision == s.row.Revision && bytes.Equal(t.Body, body)
+	})
 }
 
 // replace puts the corrected trial in its place, if it is there, differs, and leaves the session sound.
@@ -85,27 +93,19 @@ func (s *standing) replace(in Correction, body []byte) error {
 	if was >= 0 && bytes.Equal(s.trials[was].Body, body) {
 		return fault.InvalidFields([]fault.Violation{{Field: "trial", Rule: "correction.differs", Text: "the corrected trial differs from the stored one"}})
 	}
+	before := record.CheckSession(s.session, record.KindSession)
 	series.Trials[j] = in.Trial
-	at := fmt.Sprintf("session.series[%d].trials[%d]", i, j)
-	wrong := record.CheckSession(s.session, record.KindSession)
+	wrong := newlyWrong(before, s.session, "trial", spot{fmt.Sprintf("session.series[%d].trials[%d]", i, j), "trial"})
 	alone := *series
 	alone.Trials = []record.Trial{in.Trial}
-	wrong = append(wrong, record.CheckSeriesAgainst(alone, s.ground.protocols, s.ground.kits, "series")...)
-	for k := range wrong {
-		wrong[k].Field = trialPath(wrong[k].Field, at, "series.trials[0]")
+	for _, v := range record.CheckSeriesAgainst(alone, s.ground.protocols, s.ground.kits, "series") {
+		path, inside := requestPath(v.Field, spot{"series.trials[0]", "trial"})
+		if v.Field = "trial"; inside {
+			v.Field = path
+		}
+		wrong = append(wrong, v)
 	}
 	return fault.InvalidFields(wrong)
-}
-
-// trialPath is the request's path of a violation that was found under one of the given paths of the trial; one beside it, such as the order
-// with the next trial, is laid on the trial as a whole.
-func trialPath(field string, at ...string) string {
-	for _, prefix := range at {
-		if rest, ok := strings.CutPrefix(field, prefix); ok && (rest == "" || rest[0] == '.') {
-			return "trial" + rest
-		}
-	}
-	return "trial"
 }
 
 // trialSubject names a trial in an entry: `trial:SESSION/SERIES/TRIAL`.

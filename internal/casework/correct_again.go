@@ -1,9 +1,7 @@
 package casework
 
 import (
-	"bytes"
 	"context"
-	"encoding/json"
 	"slices"
 
 	"ponderal.example/internal/authn"
@@ -12,31 +10,26 @@ import (
 	"ponderal.example/internal/store"
 )
 
-// corrected answers a correction that stands already, as the session's newest revision: the same trial, by the same member, for the same
-// reason. A caller whose answer got lost so learns that nothing is left to do. Nil when it is not that.
-func corrected(ctx context.Context, tx *store.Tx, p authn.Principal, s standing, in Correction, body []byte) (*Corrected, error) {
-	if s.row.Revision != in.Expected+1 || !slices.ContainsFunc(s.trials, func(t store.TrialRow) bool {
-		return t.Series == in.Series && t.Number == in.Trial.Number && t.Revision == s.row.Revision && bytes.Equal(t.Body, body)
-	}) {
-		return nil, nil
-	}
+// stands answers a correction that stands already as the session's newest revision: made by that action, for that reason, by the same member, of
+// what the subject names. A caller whose answer got lost so learns that nothing is left to do. Nil when it is not that; that what was corrected is
+// the same is the caller's to know.
+func (s *standing) stands(ctx context.Context, tx *store.Tx, p authn.Principal, action, reason, subject string) (*Corrected, error) {
 	row, err := tx.Entry(ctx, s.row.Entry)
 	if err != nil {
 		return nil, err
 	}
-	var e record.Entry
-	if err := json.Unmarshal(row.Content, &e); err != nil {
-		// The text of the error could repeat what is stored.
-		return nil, fault.New(fault.Internal, "STORED_RECORD", "a stored audit entry cannot be read")
-	}
-	if e.Action != record.ActionTrialCorrect || e.Reason != in.Reason || e.Actor.MemberID != p.MemberID {
-		return nil, nil
-	}
-	was, err := tx.At(ctx, record.KindFinding, in.SessionID, in.Expected)
+	e, err := entryOf(row)
 	if err != nil {
 		return nil, err
 	}
-	now, err := tx.At(ctx, record.KindFinding, in.SessionID, s.row.Revision)
+	if e.Action != action || e.Reason != reason || e.Actor.MemberID != p.MemberID || !slices.Contains(e.Subjects, subject) {
+		return nil, nil
+	}
+	was, err := tx.At(ctx, record.KindFinding, s.session.ID, s.row.Revision-1)
+	if err != nil {
+		return nil, err
+	}
+	now, err := tx.At(ctx, record.KindFinding, s.session.ID, s.row.Revision)
 	if err != nil {
 		return nil, err
 	}
@@ -49,4 +42,10 @@ func corrected(ctx context.Context, tx *store.Tx, p authn.Principal, s standing,
 		return nil, err
 	}
 	return &Corrected{Session: record.Stored[record.Session]{Value: s.session, Revision: rowRevision(s.row)}, Finding: finding, Differences: changed}, nil
+}
+
+// notCurrent answers a change of a revision that is not the newest.
+func notCurrent(newest int) error {
+	return revisionConflict(newest, []fault.Violation{{Field: "expected_revision", Rule: "revision.current",
+		Text: "the revision that was looked at is the session's newest"}})
 }

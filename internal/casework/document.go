@@ -9,6 +9,7 @@ import (
 	"strconv"
 	"strings"
 
+	"ponderal.example/internal/bundle"
 	"ponderal.example/internal/fault"
 	"ponderal.example/internal/record"
 	"ponderal.example/internal/store"
@@ -45,12 +46,16 @@ func (c *Casework) document(ctx context.Context, tx *store.Tx, in Signing, s *st
 	if err != nil {
 		return record.ResultDocument{}, err
 	}
+	kits, err := namedKits(s.session, g.kits, finding.Engine)
+	if err != nil {
+		return record.ResultDocument{}, err
+	}
 	return record.ResultDocument{
 		Format: record.ResultFormat, ID: in.ResultID,
 		Clinic: record.ResultClinic{ID: clinic.ID, Name: clinic.Name},
 		Client: g.client, Person: g.person, Referral: g.referral,
 		Session: s.session, SessionRevision: s.row.Revision, Corrections: corrections,
-		Protocols: namedProtocols(s.session, g.protocols), Job: g.job, JobRevision: g.jobRev,
+		Protocols: namedProtocols(s.session, g.protocols), Kits: kits, Job: g.job, JobRevision: g.jobRev,
 		Finding: finding, Decision: in.Decision, Comment: in.Comment,
 		Signature: record.Signature{MemberID: signer.ID, Name: signer.Name, Credential: signer.Credential, Role: record.RoleReviewer,
 			At: record.TimeOf(c.now()), Meaning: in.Meaning},
@@ -81,7 +86,7 @@ func clinicRecord(ctx context.Context, tx *store.Tx, id string) (record.Clinic, 
 
 // namedProtocols are the protocols that a session's series name, each once, by digest.
 func namedProtocols(s record.Session, protocols map[string]record.Protocol) []record.NamedProtocol {
-	var out []record.NamedProtocol
+	out := []record.NamedProtocol{}
 	seen := make(map[string]bool, len(protocols))
 	for i := range s.Series {
 		digest := s.Series[i].ProtocolDigest
@@ -94,28 +99,49 @@ func namedProtocols(s record.Session, protocols map[string]record.Protocol) []re
 	return out
 }
 
-// correctionsOf reads from the log which trials of a session were corrected, by whom and why.
+// namedKits are the kits that a session's series name, each once, by id; none under rules that do not look at them.
+func namedKits(s record.Session, kits map[string]record.Kit, rules string) ([]record.Kit, error) {
+	if !bundle.KitsMatter(rules) {
+		return nil, nil
+	}
+	var out []record.Kit
+	for _, id := range keysOf(s).KitIDs {
+		kit, ok := kits[id]
+		if !ok {
+			return nil, fault.New(fault.Internal, "STORED_RECORD", "a stored session names a kit that was not there")
+		}
+		out = append(out, kit)
+	}
+	slices.SortFunc(out, func(a, b record.Kit) int { return cmp.Compare(a.ID, b.ID) })
+	return out, nil
+}
+
+// correctionsOf reads from the log which parts of a session were corrected, by whom and why.
 func correctionsOf(ctx context.Context, tx *store.Tx, sessionID string) ([]record.Correction, error) {
 	rows, err := tx.EntriesOfSession(ctx, sessionID)
 	if err != nil {
 		return nil, err
 	}
 	var out []record.Correction
+	who := names{tx: tx}
 	for _, row := range rows {
-		if row.Action != record.ActionTrialCorrect {
+		if row.Action != record.ActionTrialCorrect && row.Action != record.ActionSessionCorrect {
 			continue
 		}
 		e, err := entryOf(row)
 		if err != nil {
 			return nil, err
 		}
-		name, err := nameOf(ctx, tx, e.Actor)
-		if err != nil {
+		made := record.Correction{Revision: writtenRevision(e, record.KindSession, sessionID), At: e.At, Reason: e.Reason}
+		if made.By, err = who.of(ctx, e.Actor); err != nil {
 			return nil, err
 		}
-		series, trial := correctedTrial(e, sessionID)
-		out = append(out, record.Correction{Series: series, Trial: trial, Revision: writtenRevision(e, record.KindSession, sessionID),
-			At: e.At, By: name, Reason: e.Reason})
+		if row.Action == record.ActionTrialCorrect {
+			made.Series, made.Trial = correctedTrial(e, sessionID)
+		} else {
+			made.Part, made.Series = correctedPart(e, sessionID)
+		}
+		out = append(out, made)
 	}
 	return out, nil
 }
@@ -141,6 +167,18 @@ func correctedTrial(e record.Entry, sessionID string) (series, trial int) {
 		trial, _ = strconv.Atoi(b)
 	}
 	return series, trial
+}
+
+// correctedPart finds which part of the session an entry corrected, by its subjects, with the number of its series; empty when none.
+func correctedPart(e record.Entry, sessionID string) (name string, series int) {
+	for _, s := range e.Subjects {
+		if rest, ok := strings.CutPrefix(s, subject(partWord, sessionID+"/")); ok {
+			var number string
+			name, number, _ = strings.Cut(rest, "/")
+			series, _ = strconv.Atoi(number)
+		}
+	}
+	return name, series
 }
 
 // writtenRevision is the revision of a record that an entry wrote; 0 when it wrote none.

@@ -12,7 +12,8 @@ import (
 	"ponderal.example/internal/store"
 )
 
-// ground is what a session stands on: the records that it refers to, as they are now.
+// ground is what a session stands on: the records that it refers to, as they are now; the kits as they were when the session was first stored,
+// because a kit that is weighed anew later says nothing of what was lifted then.
 type ground struct {
 	referral  record.Referral
 	client    record.Client
@@ -25,7 +26,7 @@ type ground struct {
 
 // keysOf names what a session refers to.
 func keysOf(s record.Session) store.PushKeys {
-	k := store.PushKeys{SessionID: s.ID, ReferralID: s.ReferralID, EvaluatorID: s.EvaluatorID}
+	k := store.PushKeys{SessionID: s.ID, ReferralID: s.ReferralID, EvaluatorID: s.EvaluatorID, OverrideID: s.Screening.OverrideBy}
 	for i := range s.Series {
 		if d := s.Series[i].ProtocolDigest; !slices.Contains(k.Digests, d) {
 			k.Digests = append(k.Digests, d)
@@ -90,10 +91,11 @@ func (g *ground) people(known store.PushContext) error {
 	return nil
 }
 
-// score runs the engine; the body is the finding's canonical form.
+// score runs the engine by its newest rules; the body is the finding's canonical form.
 func (g *ground) score(s record.Session, revision int) (record.Finding, []byte, error) {
 	f, err := score.Score(score.Input{
-		Session: s, SessionRevision: revision, Person: g.person, Protocols: g.protocols, Job: g.job, JobRevision: g.jobRev,
+		Rules: score.Version, Session: s, SessionRevision: revision, Person: g.person, Protocols: g.protocols, Kits: g.kits,
+		Job: g.job, JobRevision: g.jobRev,
 	})
 	if err != nil {
 		return record.Finding{}, nil, err
@@ -112,26 +114,31 @@ type standing struct {
 	session record.Session
 	ground  ground
 	trials  []store.TrialRow
+	// override is the member who was asked for; nil when the clinic has none of that id.
+	override *store.Row
 }
 
-// standingOf reads a session's newest revision under the head.
-func standingOf(ctx context.Context, tx *store.Tx, id string) (standing, error) {
-	before, err := tx.Newest(ctx, record.KindSession, id)
+// standingOf reads a session's newest revision under the head. What it refers to is what its first revision named, for no correction changes that;
+// overrideBy is a further member to be looked up, or empty.
+func standingOf(ctx context.Context, tx *store.Tx, id, overrideBy string) (standing, error) {
+	first, err := tx.At(ctx, record.KindSession, id, 1)
 	if err != nil {
 		return standing{}, err
 	}
-	header, err := read[record.Session](record.KindSession, before.Body)
+	header, err := read[record.Session](record.KindSession, first.Body)
 	if err != nil {
 		return standing{}, err
 	}
-	known, err := tx.PushContext(ctx, keysOf(header))
+	keys := keysOf(header)
+	keys.OverrideID = overrideBy
+	known, err := tx.PushContextAt(ctx, keys, first.Entry)
 	if err != nil {
 		return standing{}, err
 	}
 	if known.Session == nil {
 		return standing{}, fault.New(fault.Internal, "STORED_RECORD", "a stored session is not there any more")
 	}
-	s := standing{head: auditlog.Head{Size: known.HeadSize, Edge: known.HeadEdge}, row: *known.Session}
+	s := standing{head: auditlog.Head{Size: known.HeadSize, Edge: known.HeadEdge}, row: *known.Session, override: known.Override}
 	if s.trials, err = tx.Trials(ctx, id, s.row.Revision); err != nil {
 		return standing{}, err
 	}

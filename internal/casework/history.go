@@ -174,6 +174,12 @@ func (h *historian) load(ctx context.Context, number int) (revision, error) {
 	if r.finding, err = read[record.Finding](record.KindFinding, row.Body); err != nil {
 		return revision{}, err
 	}
+	if by := s.Value.Screening.OverrideBy; by != "" {
+		// The line that tells of it shows the name.
+		if _, err := h.names.of(ctx, record.Actor{MemberID: by}); err != nil {
+			return revision{}, err
+		}
+	}
 	r.sessionBody, err = record.CanonicalSession(s.Value)
 	return r, err
 }

@@ -33,11 +33,10 @@ func (h *historian) what(step ScoreChange, was revision) string {
 		return "pushed the session: " + h.scores(h.before.finding)
 	case record.ActionTrialCorrect:
 		series, trial := correctedTrial(e, h.session)
-		text := fmt.Sprintf("corrected series %d trial %d: %s", series, trial, strings.Join(h.trialChanges(was, series, trial), ", "))
-		if changed := h.findingChanges(was.finding, h.before.finding); len(changed) > 0 {
-			return text + "; " + strings.Join(changed, ", ")
-		}
-		return text + "; the finding is as before"
+		return h.corrected(fmt.Sprintf("series %d trial %d", series, trial), h.trialChanges(was, series, trial), was)
+	case record.ActionSessionCorrect:
+		name, series := correctedPart(e, h.session)
+		return h.corrected(partName(name, series), h.partChanges(was, name, series), was)
 	case record.ActionSessionRescore:
 		if changed := h.findingChanges(was.finding, h.before.finding); len(changed) > 0 {
 			return "had the session scored again: " + strings.Join(changed, ", ")
@@ -51,6 +50,15 @@ func (h *historian) what(step ScoreChange, was revision) string {
 		return "was shown " + strings.Join(h.resultsIn(e), ", ") + " as " + h.payers[subjectOf(e.Subjects, record.KindPayer)]
 	}
 	return bundle.Plain(strings.ReplaceAll(e.Action, ".", " "))
+}
+
+// corrected says what a correction changed in what was recorded and in the finding.
+func (h *historian) corrected(what string, recorded changes, was revision) string {
+	text := "corrected " + what + ": " + strings.Join(recorded, ", ")
+	if changed := h.findingChanges(was.finding, h.before.finding); len(changed) > 0 {
+		return text + "; " + strings.Join(changed, ", ")
+	}
+	return text + "; the finding is as before"
 }
 
 // subjectOf is the id of the first subject of a kind; empty when there is none.
@@ -101,6 +109,12 @@ func (h *historian) scores(f record.Finding) string {
 	for _, c := range f.Capacities {
 		parts = append(parts, fmt.Sprintf("%s %s", capacityName(c), h.show(c.Load)))
 	}
+	for _, x := range f.Hands {
+		parts = append(parts, handName(x)+" "+h.show(&x.Strength))
+	}
+	for _, x := range f.Positions {
+		parts = append(parts, bundle.Plain(x.Position)+" "+bundle.Plain(x.Tolerance))
+	}
 	if f.Overall != nil {
 		parts = append(parts, "strength level "+bundle.Plain(f.Overall.Level))
 	}
@@ -119,13 +133,8 @@ func capacityName(c record.Capacity) string {
 }
 
 // findingChanges says what changed in what people look at in a finding.
-func (h *historian) findingChanges(was, now record.Finding) []string {
-	var out []string
-	change := func(what, a, b string) {
-		if a != b {
-			out = append(out, fmt.Sprintf("%s %s -> %s", what, a, b))
-		}
-	}
+func (h *historian) findingChanges(was, now record.Finding) changes {
+	var out changes
 	before := make(map[int]record.Capacity, len(was.Capacities))
 	for _, c := range was.Capacities {
 		before[c.SeriesNumber] = c
@@ -135,13 +144,47 @@ func (h *historian) findingChanges(was, now record.Finding) []string {
 		if !known {
 			continue
 		}
-		change(capacityName(c), h.show(old.Load), h.show(c.Load))
-		change("end of series "+fmt.Sprint(c.SeriesNumber), bundle.Plain(old.EndReason), bundle.Plain(c.EndReason))
+		out.add(capacityName(c), h.show(old.Load), h.show(c.Load))
+		out.add("end of series "+fmt.Sprint(c.SeriesNumber), bundle.Plain(old.EndReason), bundle.Plain(c.EndReason))
 	}
-	change("strength level", overall(was), overall(now))
-	change("job match", outcome(was), outcome(now))
-	change("session", completeness(was), completeness(now))
+	h.handResults(&out, was.Hands, now.Hands)
+	positionResults(&out, was.Positions, now.Positions)
+	out.add("strength level", overall(was), overall(now))
+	out.add("job match", outcome(was), outcome(now))
+	out.add("screening", screened(was), screened(now))
+	out.add("session", completeness(was), completeness(now))
 	return out
+}
+
+func handName(x record.HandStrength) string {
+	return string(x.Hand) + " " + bundle.Plain(x.Measure)
+}
+
+// handResults says what changed in the strength of hands, series by series.
+func (h *historian) handResults(c *changes, was, now []record.HandStrength) {
+	number := func(x *record.HandStrength) int { return x.SeriesNumber }
+	for i := range now {
+		if old := seriesIn(was, now[i].SeriesNumber, number); old != nil {
+			c.add(handName(now[i])+" strength", h.show(&old.Strength), h.show(&now[i].Strength))
+		}
+	}
+}
+
+// positionResults says what changed in the tolerance of positions, series by series.
+func positionResults(c *changes, was, now []record.PositionTolerance) {
+	number := func(x *record.PositionTolerance) int { return x.SeriesNumber }
+	for i := range now {
+		if old := seriesIn(was, now[i].SeriesNumber, number); old != nil {
+			c.add("tolerance of "+bundle.Plain(now[i].Position), bundle.Plain(old.Tolerance), bundle.Plain(now[i].Tolerance))
+		}
+	}
+}
+
+func screened(f record.Finding) string {
+	if f.Screening == nil {
+		return "not assessed"
+	}
+	return bundle.Plain(f.Screening.Status)
 }
 
 func overall(f record.Finding) string {
@@ -166,29 +209,26 @@ func completeness(f record.Finding) string {
 }
 
 // trialChanges says what changed in a trial.
-func (h *historian) trialChanges(was revision, series, number int) []string {
+func (h *historian) trialChanges(was revision, series, number int) changes {
 	old, new := trialIn(was.session, series, number), trialIn(h.before.session, series, number)
 	if old == nil || new == nil {
-		return []string{"the trial cannot be shown"}
+		return changes{"the trial cannot be shown"}
 	}
-	var out []string
-	change := func(what, a, b string) {
-		if a != b {
-			out = append(out, fmt.Sprintf("%s %s -> %s", what, a, b))
-		}
-	}
-	change("load", h.show(&old.Load), h.show(&new.Load))
-	change("repetitions", fmt.Sprint(old.Repetitions), fmt.Sprint(new.Repetitions))
-	change("heart rate", beats(old.HeartRate), beats(new.HeartRate))
-	change("effort rating", effort(old.Effort), effort(new.Effort))
-	change("sustainable", yes(old.Sustainable), yes(new.Sustainable))
-	change("more possible", yes(old.MorePossible), yes(new.MorePossible))
-	change("mechanics signs", signs(old.Signs), signs(new.Signs))
-	change("symptoms", symptoms(old.Symptoms), symptoms(new.Symptoms))
-	change("recipe", orNone(strings.Join(old.InsertCodes, "+")), orNone(strings.Join(new.InsertCodes, "+")))
-	change("blinded", fmt.Sprint(old.Blinded), fmt.Sprint(new.Blinded))
-	change("closed because", orNone(old.ClosedReason), orNone(new.ClosedReason))
-	change("time", old.At.String(), new.At.String())
+	var out changes
+	out.add("load", h.show(&old.Load), h.show(&new.Load))
+	out.add("repetitions", fmt.Sprint(old.Repetitions), fmt.Sprint(new.Repetitions))
+	out.add("heart rate", beats(old.HeartRate), beats(new.HeartRate))
+	out.add("heart rate before", beats(old.StartHeartRate), beats(new.StartHeartRate))
+	out.add("steady heart rate", beats(old.SteadyHeartRate), beats(new.SteadyHeartRate))
+	out.add("effort rating", effort(old.Effort), effort(new.Effort))
+	out.add("sustainable", yes(old.Sustainable), yes(new.Sustainable))
+	out.add("more possible", yes(old.MorePossible), yes(new.MorePossible))
+	out.add("mechanics signs", signs(old.Signs), signs(new.Signs))
+	out.add("symptoms", symptoms(old.Symptoms), symptoms(new.Symptoms))
+	out.add("recipe", orNone(strings.Join(old.InsertCodes, "+")), orNone(strings.Join(new.InsertCodes, "+")))
+	out.add("blinded", fmt.Sprint(old.Blinded), fmt.Sprint(new.Blinded))
+	out.add("closed because", orNone(old.ClosedReason), orNone(new.ClosedReason))
+	out.add("time", old.At.String(), new.At.String())
 	return out
 }
 

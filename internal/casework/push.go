@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"fmt"
+	"strings"
 
 	"ponderal.example/internal/auditlog"
 	"ponderal.example/internal/authn"
@@ -34,7 +35,7 @@ func (c *Casework) PushSession(ctx context.Context, p authn.Principal, s record.
 		return Pushed{}, err
 	}
 	s.ClinicID = clinic
-	in, err := encodePush(s)
+	in, err := encodePush(plainSession(s))
 	if err != nil {
 		return Pushed{}, textFault(err)
 	}
@@ -44,6 +45,17 @@ func (c *Casework) PushSession(ctx context.Context, p authn.Principal, s record.
 		return Pushed{}, fmt.Errorf("push session: %w", err)
 	}
 	return done, nil
+}
+
+// plainSession is a session in the one form in which it is stored: a list of series even where there is none, and no measures where none was taken.
+func plainSession(s record.Session) record.Session {
+	if s.Series == nil {
+		s.Series = []record.Series{}
+	}
+	if s.Body != nil && *s.Body == (record.BodyMeasures{}) {
+		s.Body = nil
+	}
+	return s
 }
 
 func encodePush(s record.Session) (*pushing, error) {
@@ -140,7 +152,8 @@ func (c *Casework) storePushes(ctx context.Context, group []*pushing) ([]pushAns
 		var places []int
 		for i, in := range group {
 			a := &answers[i]
-			if known[i].Session != nil && len(in.wrong) == 0 {
+			// What is stored keeps to the rules of its day: sent again it is answered, whatever rules have come since.
+			if known[i].Session != nil && (len(in.wrong) == 0 || sameAsFirst(in, known[i])) {
 				a.pushed, a.err = already(ctx, tx, in, known[i])
 				continue
 			}
@@ -174,6 +187,11 @@ func draftOf(in *pushing, known store.PushContext) (auditlog.Draft, Pushed, erro
 	}
 	wrong := append(in.wrong[:len(in.wrong):len(in.wrong)], missing...)
 	who, err := evaluatorFit(known.Evaluator)
+	if err != nil {
+		return auditlog.Draft{}, Pushed{}, err
+	}
+	wrong = append(wrong, who...)
+	who, err = overriderFit(in.session.Screening, known.Override, "session.screening")
 	if err != nil {
 		return auditlog.Draft{}, Pushed{}, err
 	}
@@ -216,6 +234,29 @@ func evaluatorFit(row *store.Row) ([]fault.Violation, error) {
 	}
 	if m.Left {
 		found = append(found, fault.Violation{Field: field, Rule: "member.present", Text: "the member has not left the clinic"})
+	}
+	return found, nil
+}
+
+// overriderFit finds what keeps a member from answering for an override; row is the member's, nil when there is none. at is the screening's path.
+func overriderFit(s record.Screening, row *store.Row, at string) ([]fault.Violation, error) {
+	if s.OverrideBy == "" {
+		return nil, nil
+	}
+	field := at + ".override_by"
+	if row == nil {
+		return []fault.Violation{{Field: field, Rule: "member.exists", Text: "who answers for an override is a member of the clinic"}}, nil
+	}
+	m, err := read[record.Member](record.KindMember, row.Body)
+	if err != nil {
+		return nil, err
+	}
+	var found []fault.Violation
+	if m.Left {
+		found = append(found, fault.Violation{Field: field, Rule: "member.present", Text: "the member has not left the clinic"})
+	}
+	if strings.TrimSpace(m.Credential) == "" {
+		found = append(found, fault.Violation{Field: field, Rule: "member.credential", Text: "the member has a credential"})
 	}
 	return found, nil
 }

@@ -45,13 +45,12 @@ func (c *Casework) RescoreSession(ctx context.Context, p authn.Principal, in Res
 }
 
 func (c *Casework) rescoreUnder(ctx context.Context, tx *store.Tx, p authn.Principal, in Rescoring) (Corrected, error) {
-	s, err := standingOf(ctx, tx, in.SessionID)
+	s, err := standingOf(ctx, tx, in.SessionID, "")
 	if err != nil {
 		return Corrected{}, err
 	}
 	if s.row.Revision != in.Expected {
-		return Corrected{}, revisionConflict(s.row.Revision, []fault.Violation{{Field: "expected_revision", Rule: "revision.current",
-			Text: "the revision that was looked at is the session's newest"}})
+		return Corrected{}, notCurrent(s.row.Revision)
 	}
 	return c.scoreAgain(ctx, tx, &s, auditlog.Draft{
 		ClinicID: s.session.ClinicID, Action: record.ActionSessionRescore, Actor: p.Actor(), Reason: in.Reason,

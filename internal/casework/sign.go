@@ -115,7 +115,7 @@ func (c *Casework) payer(ctx context.Context, id string) (record.Payer, error) {
 
 // signUnder is the one transaction of a signature.
 func (c *Casework) signUnder(ctx context.Context, tx *store.Tx, p authn.Principal, in Signing, payer record.Payer) error {
-	s, err := standingOf(ctx, tx, in.SessionID)
+	s, err := standingOf(ctx, tx, in.SessionID, "")
 	if err != nil {
 		return err
 	}

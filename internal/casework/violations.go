@@ -15,10 +15,15 @@ var contractNames = map[string]string{
 	"resting_heart_rate": "resting_heart_rate_bpm",
 	"systolic":           "systolic_mmhg",
 	"diastolic":          "diastolic_mmhg",
+	"start_heart_rate":   "start_heart_rate_bpm",
+	"steady_heart_rate":  "steady_heart_rate_bpm",
 }
 
+// numberedLists are the lists of a session whose elements canon.Diff names by their number.
+var numberedLists = map[string]bool{"series": true, "trials": true, "hand_series": true, "position_series": true, "bouts": true}
+
 // contractPath turns a path of canon.Diff within a stored record into the path of the contract under prefix: contract names, and
-// series and trials by their place from 0, which is their number less one.
+// series, trials and bouts by their place from 0, which is their number less one.
 func contractPath(prefix, path string) string {
 	if path == "" {
 		return prefix
@@ -29,7 +34,7 @@ func contractPath(prefix, path string) string {
 		if known, ok := contractNames[name]; ok {
 			name = known
 		}
-		if indexed && (name == "series" || name == "trials") {
+		if indexed && numberedLists[name] {
 			if n, err := strconv.Atoi(strings.TrimSuffix(index, "]")); err == nil {
 				index = strconv.Itoa(n-1) + "]"
 			}

@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"math"
 	"slices"
 	"time"
 
@@ -22,19 +23,21 @@ type PushContext struct {
 	Client    *Row           // newest, of the referral
 	Job       *Row           // newest, of the referral
 	Evaluator *Row           // newest
+	Override  *Row           // newest, of the member who answers for an override
 	Protocols map[string]Row // by digest
-	Kits      map[string]Row // newest, by id
+	Kits      map[string]Row // by id: newest, or as of an entry
 }
 
-// PushKeys names what a push refers to.
+// PushKeys names what a push refers to. OverrideID is empty where nobody answers for an override.
 type PushKeys struct {
-	SessionID, ReferralID, EvaluatorID string
-	Digests, KitIDs                    []string
+	SessionID, ReferralID, EvaluatorID, OverrideID string
+	Digests, KitIDs                                []string
 }
 
 // readPush fetches every record that the pushes of a group refer to as one list, because each statement has its own cost. The id
-// of a trial is its session's; client and job are the referral's. Each id is looked up by itself (LIMIT and OFFSET keep the planner from
-// joining), so that the plan does not depend on what the planner believes of the tables' sizes.
+// of a trial is its session's; client and job are the referral's; a kit is read in the newest revision that an entry up to $7 wrote. Each id is
+// looked up by itself (LIMIT and OFFSET keep the planner from joining), so that the plan does not depend on what the planner believes of the
+// tables' sizes.
 const readPush = `
 WITH r AS MATERIALIZED (SELECT d.id, d.revision, d.entry_number, d.body, (d.body::jsonb ->> 'client_id')::uuid AS client,
 		(d.body::jsonb ->> 'job_profile_id')::uuid AS job
@@ -60,7 +63,7 @@ FROM (
 			WHERE t.clinic_id = $1 AND t.id = k.id AND t.revision = 1 LIMIT 1) d
 	UNION ALL SELECT 'kit', d.id::text, d.revision, d.entry_number, d.body, 0, 0, '', ''
 		FROM unnest($6::uuid[]) k (id) CROSS JOIN LATERAL (SELECT t.* FROM ponderal.kit t
-			WHERE t.clinic_id = $1 AND t.id = k.id ORDER BY t.revision DESC LIMIT 1) d
+			WHERE t.clinic_id = $1 AND t.id = k.id AND t.entry_number <= $7 ORDER BY t.revision DESC LIMIT 1) d
 	UNION ALL SELECT 'first', d.id::text, d.revision, d.entry_number, d.body, 0, 0, '', ''
 		FROM unnest($2::uuid[]) k (id) CROSS JOIN LATERAL (SELECT t.* FROM ponderal.session t
 			WHERE t.clinic_id = $1 AND t.id = k.id AND t.revision = 1 LIMIT 1) d
@@ -83,6 +86,19 @@ func (tx *Tx) PushContext(ctx context.Context, k PushKeys) (PushContext, error) 
 
 // PushContexts is PushContext for several pushes, in their order, in the same one round trip. The records they share are shared.
 func (tx *Tx) PushContexts(ctx context.Context, keys []PushKeys) ([]PushContext, error) {
+	return tx.pushContexts(ctx, keys, math.MaxInt64)
+}
+
+// PushContextAt is PushContext with the kits as they stood once an entry was written: each in its newest revision up to that entry.
+func (tx *Tx) PushContextAt(ctx context.Context, k PushKeys, entry int64) (PushContext, error) {
+	got, err := tx.pushContexts(ctx, []PushKeys{k}, entry)
+	if err != nil {
+		return PushContext{}, err
+	}
+	return got[0], nil
+}
+
+func (tx *Tx) pushContexts(ctx context.Context, keys []PushKeys, kitsUpTo int64) ([]PushContext, error) {
 	var args pushArgs
 	for _, k := range keys {
 		args.add(k)
@@ -97,7 +113,7 @@ func (tx *Tx) PushContexts(ctx context.Context, keys []PushKeys) ([]PushContext,
 		}
 		return err
 	})
-	b.Queue(readPush, tx.clinic, args.sessions, args.referrals, args.evaluators, args.digests, args.kits).Query(func(rows pgx.Rows) error {
+	b.Queue(readPush, tx.clinic, args.sessions, args.referrals, args.members, args.digests, args.kits, kitsUpTo).Query(func(rows pgx.Rows) error {
 		for rows.Next() {
 			if err := known.scan(rows); err != nil {
 				return err
@@ -121,14 +137,15 @@ func (tx *Tx) PushContexts(ctx context.Context, keys []PushKeys) ([]PushContext,
 
 // pushArgs are the ids that a group of pushes refers to, each once.
 type pushArgs struct {
-	sessions, referrals, evaluators, kits pgtype.FlatArray[pgtype.UUID]
-	digests                               []string
+	sessions, referrals, members, kits pgtype.FlatArray[pgtype.UUID]
+	digests                            []string
 }
 
 func (a *pushArgs) add(k PushKeys) {
 	addID(&a.sessions, k.SessionID)
 	addID(&a.referrals, k.ReferralID)
-	addID(&a.evaluators, k.EvaluatorID)
+	addID(&a.members, k.EvaluatorID)
+	addID(&a.members, k.OverrideID)
 	for _, id := range k.KitIDs {
 		addID(&a.kits, id)
 	}
@@ -168,7 +185,7 @@ func newPushRows() *pushRows {
 func (p *pushRows) of(k PushKeys) PushContext {
 	referral := p.referrals[k.ReferralID]
 	c := PushContext{Session: p.newest[k.SessionID], First: p.first[k.SessionID], Trials: p.trials[k.SessionID], Referral: referral.row,
-		Client: p.clients[referral.client], Job: p.jobs[referral.job], Evaluator: p.members[k.EvaluatorID],
+		Client: p.clients[referral.client], Job: p.jobs[referral.job], Evaluator: p.members[k.EvaluatorID], Override: p.members[k.OverrideID],
 		Protocols: make(map[string]Row, len(k.Digests)), Kits: make(map[string]Row, len(k.KitIDs))}
 	for _, d := range k.Digests {
 		if row := p.protocol[d]; row != nil {
