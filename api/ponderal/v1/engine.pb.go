@@ -3156,6 +3156,8 @@ type AssessConsistencyRequest struct {
 	RateLimitingDrug bool `protobuf:"varint,3,opt,name=rate_limiting_drug,json=rateLimitingDrug,proto3" json:"rate_limiting_drug,omitempty"`
 	// Error of the capacity, by which a blinded retest is judged; left out, retests are not assessed.
 	CapacityError *CapacityError `protobuf:"bytes,4,opt,name=capacity_error,json=capacityError,proto3" json:"capacity_error,omitempty"`
+	// The highest accepted load of each series, as a finding has it; a retest is judged where both of its series have one.
+	Capacities    []*AssessConsistencyRequest_SeriesCapacity `protobuf:"bytes,5,rep,name=capacities,proto3" json:"capacities,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3214,6 +3216,13 @@ func (x *AssessConsistencyRequest) GetRateLimitingDrug() bool {
 func (x *AssessConsistencyRequest) GetCapacityError() *CapacityError {
 	if x != nil {
 		return x.CapacityError
+	}
+	return nil
+}
+
+func (x *AssessConsistencyRequest) GetCapacities() []*AssessConsistencyRequest_SeriesCapacity {
+	if x != nil {
+		return x.Capacities
 	}
 	return nil
 }
@@ -5215,6 +5224,59 @@ func (x *AnalyzeHandsResponse_RapidExchange) GetDifferencePercent() float64 {
 	return 0
 }
 
+// SeriesCapacity is the highest accepted load of one series.
+type AssessConsistencyRequest_SeriesCapacity struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	SeriesNumber  uint32                 `protobuf:"varint,1,opt,name=series_number,json=seriesNumber,proto3" json:"series_number,omitempty"`
+	Load          *Mass                  `protobuf:"bytes,2,opt,name=load,proto3" json:"load,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AssessConsistencyRequest_SeriesCapacity) Reset() {
+	*x = AssessConsistencyRequest_SeriesCapacity{}
+	mi := &file_ponderal_v1_engine_proto_msgTypes[60]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AssessConsistencyRequest_SeriesCapacity) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AssessConsistencyRequest_SeriesCapacity) ProtoMessage() {}
+
+func (x *AssessConsistencyRequest_SeriesCapacity) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_engine_proto_msgTypes[60]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AssessConsistencyRequest_SeriesCapacity.ProtoReflect.Descriptor instead.
+func (*AssessConsistencyRequest_SeriesCapacity) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_engine_proto_rawDescGZIP(), []int{30, 0}
+}
+
+func (x *AssessConsistencyRequest_SeriesCapacity) GetSeriesNumber() uint32 {
+	if x != nil {
+		return x.SeriesNumber
+	}
+	return 0
+}
+
+func (x *AssessConsistencyRequest_SeriesCapacity) GetLoad() *Mass {
+	if x != nil {
+		return x.Load
+	}
+	return nil
+}
+
 var File_ponderal_v1_engine_proto protoreflect.FileDescriptor
 
 const file_ponderal_v1_engine_proto_rawDesc = "" +
@@ -5611,13 +5673,19 @@ const file_ponderal_v1_engine_proto_rawDesc = "" +
 	"\x0fsustainable_for\x18\x02 \x01(\tR\x0esustainableFor\x12\x16\n" +
 	"\x06source\x18\x03 \x01(\tR\x06source\x12c\n" +
 	"\x11predicted_maximum\x18\x04 \x01(\v26.ponderal.v1.GetHeartRateLimitsResponse.ExactHeartRateR\x10predictedMaximum\x12/\n" +
-	"\bcautions\x18\x05 \x03(\v2\x13.ponderal.v1.RemarkR\bcautions\"\x86\x02\n" +
+	"\bcautions\x18\x05 \x03(\v2\x13.ponderal.v1.RemarkR\bcautions\"\xd7\x03\n" +
 	"\x18AssessConsistencyRequest\x125\n" +
 	"\x06series\x18\x01 \x03(\v2\x13.ponderal.v1.SeriesB\b\xbaH\x05\x92\x01\x02\x10(R\x06series\x12B\n" +
 	"\vhand_series\x18\x02 \x03(\v2\x17.ponderal.v1.HandSeriesB\b\xbaH\x05\x92\x01\x02\x10(R\n" +
 	"handSeries\x12,\n" +
 	"\x12rate_limiting_drug\x18\x03 \x01(\bR\x10rateLimitingDrug\x12A\n" +
-	"\x0ecapacity_error\x18\x04 \x01(\v2\x1a.ponderal.v1.CapacityErrorR\rcapacityError\"\x88\x01\n" +
+	"\x0ecapacity_error\x18\x04 \x01(\v2\x1a.ponderal.v1.CapacityErrorR\rcapacityError\x12^\n" +
+	"\n" +
+	"capacities\x18\x05 \x03(\v24.ponderal.v1.AssessConsistencyRequest.SeriesCapacityB\b\xbaH\x05\x92\x01\x02\x10(R\n" +
+	"capacities\x1ao\n" +
+	"\x0eSeriesCapacity\x12.\n" +
+	"\rseries_number\x18\x01 \x01(\rB\t\xbaH\x06*\x04\x18((\x01R\fseriesNumber\x12-\n" +
+	"\x04load\x18\x02 \x01(\v2\x11.ponderal.v1.MassB\x06\xbaH\x03\xc8\x01\x01R\x04load\"\x88\x01\n" +
 	"\x19AssessConsistencyResponse\x12:\n" +
 	"\vconsistency\x18\x01 \x01(\v2\x18.ponderal.v1.ConsistencyR\vconsistency\x12/\n" +
 	"\bcautions\x18\x02 \x03(\v2\x13.ponderal.v1.RemarkR\bcautions*Y\n" +
@@ -5704,7 +5772,7 @@ func file_ponderal_v1_engine_proto_rawDescGZIP() []byte {
 }
 
 var file_ponderal_v1_engine_proto_enumTypes = make([]protoimpl.EnumInfo, 7)
-var file_ponderal_v1_engine_proto_msgTypes = make([]protoimpl.MessageInfo, 60)
+var file_ponderal_v1_engine_proto_msgTypes = make([]protoimpl.MessageInfo, 61)
 var file_ponderal_v1_engine_proto_goTypes = []any{
 	(LiftingForm)(0),                                       // 0: ponderal.v1.LiftingForm
 	(LiftingDuration)(0),                                   // 1: ponderal.v1.LiftingDuration
@@ -5773,58 +5841,59 @@ var file_ponderal_v1_engine_proto_goTypes = []any{
 	(*AnalyzeHandsResponse_Cutoff)(nil),                    // 64: ponderal.v1.AnalyzeHandsResponse.Cutoff
 	(*AnalyzeHandsResponse_PositionCurve)(nil),             // 65: ponderal.v1.AnalyzeHandsResponse.PositionCurve
 	(*AnalyzeHandsResponse_RapidExchange)(nil),             // 66: ponderal.v1.AnalyzeHandsResponse.RapidExchange
-	(*Session)(nil),                                        // 67: ponderal.v1.Session
-	(Sex)(0),                                               // 68: ponderal.v1.Sex
-	(*PublishedProtocol)(nil),                              // 69: ponderal.v1.PublishedProtocol
-	(*JobProfile)(nil),                                     // 70: ponderal.v1.JobProfile
-	(*Kit)(nil),                                            // 71: ponderal.v1.Kit
-	(*Finding)(nil),                                        // 72: ponderal.v1.Finding
-	(*Remark)(nil),                                         // 73: ponderal.v1.Remark
-	(*HeartRateLimit)(nil),                                 // 74: ponderal.v1.HeartRateLimit
-	(*JobTask)(nil),                                        // 75: ponderal.v1.JobTask
-	(*ZoneStrength)(nil),                                   // 76: ponderal.v1.ZoneStrength
-	(StrengthLevel)(0),                                     // 77: ponderal.v1.StrengthLevel
-	(*TaskMatch)(nil),                                      // 78: ponderal.v1.TaskMatch
-	(JobOutcome)(0),                                        // 79: ponderal.v1.JobOutcome
-	(*ProjectedCapacity)(nil),                              // 80: ponderal.v1.ProjectedCapacity
-	(*Mass)(nil),                                           // 81: ponderal.v1.Mass
-	(Unit)(0),                                              // 82: ponderal.v1.Unit
-	(Zone)(0),                                              // 83: ponderal.v1.Zone
-	(*HandSeries)(nil),                                     // 84: ponderal.v1.HandSeries
-	(*HandStrength)(nil),                                   // 85: ponderal.v1.HandStrength
-	(HeartRateFormula)(0),                                  // 86: ponderal.v1.HeartRateFormula
-	(*Series)(nil),                                         // 87: ponderal.v1.Series
-	(*CapacityError)(nil),                                  // 88: ponderal.v1.CapacityError
-	(*Consistency)(nil),                                    // 89: ponderal.v1.Consistency
-	(Pace)(0),                                              // 90: ponderal.v1.Pace
-	(Hand)(0),                                              // 91: ponderal.v1.Hand
+	(*AssessConsistencyRequest_SeriesCapacity)(nil),        // 67: ponderal.v1.AssessConsistencyRequest.SeriesCapacity
+	(*Session)(nil),                                        // 68: ponderal.v1.Session
+	(Sex)(0),                                               // 69: ponderal.v1.Sex
+	(*PublishedProtocol)(nil),                              // 70: ponderal.v1.PublishedProtocol
+	(*JobProfile)(nil),                                     // 71: ponderal.v1.JobProfile
+	(*Kit)(nil),                                            // 72: ponderal.v1.Kit
+	(*Finding)(nil),                                        // 73: ponderal.v1.Finding
+	(*Remark)(nil),                                         // 74: ponderal.v1.Remark
+	(*HeartRateLimit)(nil),                                 // 75: ponderal.v1.HeartRateLimit
+	(*JobTask)(nil),                                        // 76: ponderal.v1.JobTask
+	(*ZoneStrength)(nil),                                   // 77: ponderal.v1.ZoneStrength
+	(StrengthLevel)(0),                                     // 78: ponderal.v1.StrengthLevel
+	(*TaskMatch)(nil),                                      // 79: ponderal.v1.TaskMatch
+	(JobOutcome)(0),                                        // 80: ponderal.v1.JobOutcome
+	(*ProjectedCapacity)(nil),                              // 81: ponderal.v1.ProjectedCapacity
+	(*Mass)(nil),                                           // 82: ponderal.v1.Mass
+	(Unit)(0),                                              // 83: ponderal.v1.Unit
+	(Zone)(0),                                              // 84: ponderal.v1.Zone
+	(*HandSeries)(nil),                                     // 85: ponderal.v1.HandSeries
+	(*HandStrength)(nil),                                   // 86: ponderal.v1.HandStrength
+	(HeartRateFormula)(0),                                  // 87: ponderal.v1.HeartRateFormula
+	(*Series)(nil),                                         // 88: ponderal.v1.Series
+	(*CapacityError)(nil),                                  // 89: ponderal.v1.CapacityError
+	(*Consistency)(nil),                                    // 90: ponderal.v1.Consistency
+	(Pace)(0),                                              // 91: ponderal.v1.Pace
+	(Hand)(0),                                              // 92: ponderal.v1.Hand
 }
 var file_ponderal_v1_engine_proto_depIdxs = []int32{
-	67,  // 0: ponderal.v1.ScoreSessionRequest.session:type_name -> ponderal.v1.Session
-	68,  // 1: ponderal.v1.ScoreSessionRequest.sex:type_name -> ponderal.v1.Sex
-	69,  // 2: ponderal.v1.ScoreSessionRequest.protocols:type_name -> ponderal.v1.PublishedProtocol
-	70,  // 3: ponderal.v1.ScoreSessionRequest.job_profile:type_name -> ponderal.v1.JobProfile
-	71,  // 4: ponderal.v1.ScoreSessionRequest.kits:type_name -> ponderal.v1.Kit
-	72,  // 5: ponderal.v1.ScoreSessionResponse.finding:type_name -> ponderal.v1.Finding
-	73,  // 6: ponderal.v1.ScoreSessionResponse.cautions:type_name -> ponderal.v1.Remark
-	74,  // 7: ponderal.v1.GetHeartRateLimitsRequest.limit:type_name -> ponderal.v1.HeartRateLimit
-	68,  // 8: ponderal.v1.GetHeartRateLimitsRequest.sex:type_name -> ponderal.v1.Sex
+	68,  // 0: ponderal.v1.ScoreSessionRequest.session:type_name -> ponderal.v1.Session
+	69,  // 1: ponderal.v1.ScoreSessionRequest.sex:type_name -> ponderal.v1.Sex
+	70,  // 2: ponderal.v1.ScoreSessionRequest.protocols:type_name -> ponderal.v1.PublishedProtocol
+	71,  // 3: ponderal.v1.ScoreSessionRequest.job_profile:type_name -> ponderal.v1.JobProfile
+	72,  // 4: ponderal.v1.ScoreSessionRequest.kits:type_name -> ponderal.v1.Kit
+	73,  // 5: ponderal.v1.ScoreSessionResponse.finding:type_name -> ponderal.v1.Finding
+	74,  // 6: ponderal.v1.ScoreSessionResponse.cautions:type_name -> ponderal.v1.Remark
+	75,  // 7: ponderal.v1.GetHeartRateLimitsRequest.limit:type_name -> ponderal.v1.HeartRateLimit
+	69,  // 8: ponderal.v1.GetHeartRateLimitsRequest.sex:type_name -> ponderal.v1.Sex
 	39,  // 9: ponderal.v1.GetHeartRateLimitsResponse.predicted_maxima:type_name -> ponderal.v1.GetHeartRateLimitsResponse.PredictedMaximum
 	40,  // 10: ponderal.v1.GetHeartRateLimitsResponse.limit:type_name -> ponderal.v1.GetHeartRateLimitsResponse.ExactHeartRate
-	73,  // 11: ponderal.v1.GetHeartRateLimitsResponse.cautions:type_name -> ponderal.v1.Remark
+	74,  // 11: ponderal.v1.GetHeartRateLimitsResponse.cautions:type_name -> ponderal.v1.Remark
 	41,  // 12: ponderal.v1.ClassifyStrengthRequest.capacities:type_name -> ponderal.v1.ClassifyStrengthRequest.KnownCapacity
-	75,  // 13: ponderal.v1.ClassifyStrengthRequest.tasks:type_name -> ponderal.v1.JobTask
-	76,  // 14: ponderal.v1.ClassifyStrengthResponse.zones:type_name -> ponderal.v1.ZoneStrength
-	76,  // 15: ponderal.v1.ClassifyStrengthResponse.overall:type_name -> ponderal.v1.ZoneStrength
-	77,  // 16: ponderal.v1.ClassifyStrengthResponse.demand:type_name -> ponderal.v1.StrengthLevel
-	78,  // 17: ponderal.v1.ClassifyStrengthResponse.task_matches:type_name -> ponderal.v1.TaskMatch
-	79,  // 18: ponderal.v1.ClassifyStrengthResponse.outcome:type_name -> ponderal.v1.JobOutcome
-	73,  // 19: ponderal.v1.ClassifyStrengthResponse.cautions:type_name -> ponderal.v1.Remark
-	80,  // 20: ponderal.v1.ClassifyStrengthResponse.projected:type_name -> ponderal.v1.ProjectedCapacity
+	76,  // 13: ponderal.v1.ClassifyStrengthRequest.tasks:type_name -> ponderal.v1.JobTask
+	77,  // 14: ponderal.v1.ClassifyStrengthResponse.zones:type_name -> ponderal.v1.ZoneStrength
+	77,  // 15: ponderal.v1.ClassifyStrengthResponse.overall:type_name -> ponderal.v1.ZoneStrength
+	78,  // 16: ponderal.v1.ClassifyStrengthResponse.demand:type_name -> ponderal.v1.StrengthLevel
+	79,  // 17: ponderal.v1.ClassifyStrengthResponse.task_matches:type_name -> ponderal.v1.TaskMatch
+	80,  // 18: ponderal.v1.ClassifyStrengthResponse.outcome:type_name -> ponderal.v1.JobOutcome
+	74,  // 19: ponderal.v1.ClassifyStrengthResponse.cautions:type_name -> ponderal.v1.Remark
+	81,  // 20: ponderal.v1.ClassifyStrengthResponse.projected:type_name -> ponderal.v1.ProjectedCapacity
 	7,   // 21: ponderal.v1.LiftingHands.horizontal:type_name -> ponderal.v1.Length
 	7,   // 22: ponderal.v1.LiftingHands.vertical:type_name -> ponderal.v1.Length
-	81,  // 23: ponderal.v1.LiftingTask.load:type_name -> ponderal.v1.Mass
-	81,  // 24: ponderal.v1.LiftingTask.maximum_load:type_name -> ponderal.v1.Mass
+	82,  // 23: ponderal.v1.LiftingTask.load:type_name -> ponderal.v1.Mass
+	82,  // 24: ponderal.v1.LiftingTask.maximum_load:type_name -> ponderal.v1.Mass
 	15,  // 25: ponderal.v1.LiftingTask.origin:type_name -> ponderal.v1.LiftingHands
 	15,  // 26: ponderal.v1.LiftingTask.destination:type_name -> ponderal.v1.LiftingHands
 	7,   // 27: ponderal.v1.LiftingTask.travel:type_name -> ponderal.v1.Length
@@ -5837,10 +5906,10 @@ var file_ponderal_v1_engine_proto_depIdxs = []int32{
 	16,  // 34: ponderal.v1.AnalyzeLiftingRequest.tasks:type_name -> ponderal.v1.LiftingTask
 	0,   // 35: ponderal.v1.AnalyzeLiftingResponse.form:type_name -> ponderal.v1.LiftingForm
 	1,   // 36: ponderal.v1.AnalyzeLiftingResponse.duration:type_name -> ponderal.v1.LiftingDuration
-	82,  // 37: ponderal.v1.AnalyzeLiftingResponse.unit:type_name -> ponderal.v1.Unit
+	83,  // 37: ponderal.v1.AnalyzeLiftingResponse.unit:type_name -> ponderal.v1.Unit
 	23,  // 38: ponderal.v1.AnalyzeLiftingResponse.tasks:type_name -> ponderal.v1.LiftingTaskResult
 	21,  // 39: ponderal.v1.AnalyzeLiftingResponse.composite:type_name -> ponderal.v1.LiftingIndex
-	73,  // 40: ponderal.v1.AnalyzeLiftingResponse.cautions:type_name -> ponderal.v1.Remark
+	74,  // 40: ponderal.v1.AnalyzeLiftingResponse.cautions:type_name -> ponderal.v1.Remark
 	19,  // 41: ponderal.v1.LiftingPoint.horizontal:type_name -> ponderal.v1.LiftingMultiplier
 	19,  // 42: ponderal.v1.LiftingPoint.vertical:type_name -> ponderal.v1.LiftingMultiplier
 	19,  // 43: ponderal.v1.LiftingPoint.distance:type_name -> ponderal.v1.LiftingMultiplier
@@ -5857,8 +5926,8 @@ var file_ponderal_v1_engine_proto_depIdxs = []int32{
 	21,  // 54: ponderal.v1.LiftingTaskResult.increment:type_name -> ponderal.v1.LiftingIndex
 	6,   // 55: ponderal.v1.Force.unit:type_name -> ponderal.v1.ForceUnit
 	4,   // 56: ponderal.v1.GetPopulationPercentileRequest.task:type_name -> ponderal.v1.HandlingTask
-	68,  // 57: ponderal.v1.GetPopulationPercentileRequest.sex:type_name -> ponderal.v1.Sex
-	81,  // 58: ponderal.v1.GetPopulationPercentileRequest.load:type_name -> ponderal.v1.Mass
+	69,  // 57: ponderal.v1.GetPopulationPercentileRequest.sex:type_name -> ponderal.v1.Sex
+	82,  // 58: ponderal.v1.GetPopulationPercentileRequest.load:type_name -> ponderal.v1.Mass
 	24,  // 59: ponderal.v1.GetPopulationPercentileRequest.force:type_name -> ponderal.v1.Force
 	7,   // 60: ponderal.v1.GetPopulationPercentileRequest.horizontal:type_name -> ponderal.v1.Length
 	7,   // 61: ponderal.v1.GetPopulationPercentileRequest.origin_height:type_name -> ponderal.v1.Length
@@ -5868,118 +5937,120 @@ var file_ponderal_v1_engine_proto_depIdxs = []int32{
 	7,   // 65: ponderal.v1.GetPopulationPercentileRequest.distance:type_name -> ponderal.v1.Length
 	8,   // 66: ponderal.v1.GetPopulationPercentileRequest.frequency:type_name -> ponderal.v1.Frequency
 	44,  // 67: ponderal.v1.GetPopulationPercentileResponse.factors:type_name -> ponderal.v1.GetPopulationPercentileResponse.Factor
-	73,  // 68: ponderal.v1.GetPopulationPercentileResponse.cautions:type_name -> ponderal.v1.Remark
+	74,  // 68: ponderal.v1.GetPopulationPercentileResponse.cautions:type_name -> ponderal.v1.Remark
 	45,  // 69: ponderal.v1.AnalyzeAgreementRequest.rows:type_name -> ponderal.v1.AnalyzeAgreementRequest.Row
 	49,  // 70: ponderal.v1.AnalyzeAgreementResponse.correlations:type_name -> ponderal.v1.AnalyzeAgreementResponse.IntraclassCorrelation
 	50,  // 71: ponderal.v1.AnalyzeAgreementResponse.consistency:type_name -> ponderal.v1.AnalyzeAgreementResponse.MeasurementError
 	50,  // 72: ponderal.v1.AnalyzeAgreementResponse.absolute_agreement:type_name -> ponderal.v1.AnalyzeAgreementResponse.MeasurementError
 	51,  // 73: ponderal.v1.AnalyzeAgreementResponse.limits_of_agreement:type_name -> ponderal.v1.AnalyzeAgreementResponse.LimitsOfAgreement
-	73,  // 74: ponderal.v1.AnalyzeAgreementResponse.cautions:type_name -> ponderal.v1.Remark
+	74,  // 74: ponderal.v1.AnalyzeAgreementResponse.cautions:type_name -> ponderal.v1.Remark
 	46,  // 75: ponderal.v1.AnalyzeAgreementResponse.each_rater:type_name -> ponderal.v1.AnalyzeAgreementResponse.Rater
 	47,  // 76: ponderal.v1.AnalyzeAgreementResponse.pairs:type_name -> ponderal.v1.AnalyzeAgreementResponse.Pair
 	48,  // 77: ponderal.v1.AnalyzeAgreementResponse.groups:type_name -> ponderal.v1.AnalyzeAgreementResponse.Group
-	71,  // 78: ponderal.v1.FindRecipesRequest.kit:type_name -> ponderal.v1.Kit
-	81,  // 79: ponderal.v1.FindRecipesRequest.target:type_name -> ponderal.v1.Mass
+	72,  // 78: ponderal.v1.FindRecipesRequest.kit:type_name -> ponderal.v1.Kit
+	82,  // 79: ponderal.v1.FindRecipesRequest.target:type_name -> ponderal.v1.Mass
 	53,  // 80: ponderal.v1.FindRecipesRequest.used:type_name -> ponderal.v1.FindRecipesRequest.UsedInserts
-	81,  // 81: ponderal.v1.FindRecipesRequest.tolerance:type_name -> ponderal.v1.Mass
+	82,  // 81: ponderal.v1.FindRecipesRequest.tolerance:type_name -> ponderal.v1.Mass
 	54,  // 82: ponderal.v1.FindRecipesRequest.calibration:type_name -> ponderal.v1.FindRecipesRequest.CalibrationPolicy
 	55,  // 83: ponderal.v1.FindRecipesResponse.recipes:type_name -> ponderal.v1.FindRecipesResponse.Recipe
-	81,  // 84: ponderal.v1.FindRecipesResponse.nearest_below:type_name -> ponderal.v1.Mass
-	81,  // 85: ponderal.v1.FindRecipesResponse.nearest_above:type_name -> ponderal.v1.Mass
+	82,  // 84: ponderal.v1.FindRecipesResponse.nearest_below:type_name -> ponderal.v1.Mass
+	82,  // 85: ponderal.v1.FindRecipesResponse.nearest_above:type_name -> ponderal.v1.Mass
 	56,  // 86: ponderal.v1.FindRecipesResponse.lapsed:type_name -> ponderal.v1.FindRecipesResponse.LapsedPiece
-	73,  // 87: ponderal.v1.FindRecipesResponse.cautions:type_name -> ponderal.v1.Remark
+	74,  // 87: ponderal.v1.FindRecipesResponse.cautions:type_name -> ponderal.v1.Remark
 	7,   // 88: ponderal.v1.GetBodyLimitsRequest.stature:type_name -> ponderal.v1.Length
-	81,  // 89: ponderal.v1.GetBodyLimitsRequest.body_mass:type_name -> ponderal.v1.Mass
-	83,  // 90: ponderal.v1.GetBodyLimitsRequest.zones:type_name -> ponderal.v1.Zone
+	82,  // 89: ponderal.v1.GetBodyLimitsRequest.body_mass:type_name -> ponderal.v1.Mass
+	84,  // 90: ponderal.v1.GetBodyLimitsRequest.zones:type_name -> ponderal.v1.Zone
 	57,  // 91: ponderal.v1.GetBodyLimitsRequest.model:type_name -> ponderal.v1.GetBodyLimitsRequest.CompressionModel
-	81,  // 92: ponderal.v1.GetBodyLimitsRequest.load:type_name -> ponderal.v1.Mass
+	82,  // 92: ponderal.v1.GetBodyLimitsRequest.load:type_name -> ponderal.v1.Mass
 	58,  // 93: ponderal.v1.GetBodyLimitsResponse.stations:type_name -> ponderal.v1.GetBodyLimitsResponse.Stations
 	59,  // 94: ponderal.v1.GetBodyLimitsResponse.landmarks:type_name -> ponderal.v1.GetBodyLimitsResponse.LandmarkHeight
 	60,  // 95: ponderal.v1.GetBodyLimitsResponse.fraction_ceiling:type_name -> ponderal.v1.GetBodyLimitsResponse.FractionCeiling
 	61,  // 96: ponderal.v1.GetBodyLimitsResponse.compression_ceilings:type_name -> ponderal.v1.GetBodyLimitsResponse.CompressionCeiling
 	7,   // 97: ponderal.v1.GetBodyLimitsResponse.forward:type_name -> ponderal.v1.Length
-	73,  // 98: ponderal.v1.GetBodyLimitsResponse.cautions:type_name -> ponderal.v1.Remark
-	68,  // 99: ponderal.v1.AnalyzeHandsRequest.sex:type_name -> ponderal.v1.Sex
+	74,  // 98: ponderal.v1.GetBodyLimitsResponse.cautions:type_name -> ponderal.v1.Remark
+	69,  // 99: ponderal.v1.AnalyzeHandsRequest.sex:type_name -> ponderal.v1.Sex
 	7,   // 100: ponderal.v1.AnalyzeHandsRequest.stature:type_name -> ponderal.v1.Length
-	84,  // 101: ponderal.v1.AnalyzeHandsRequest.hand_series:type_name -> ponderal.v1.HandSeries
-	85,  // 102: ponderal.v1.AnalyzeHandsResponse.strengths:type_name -> ponderal.v1.HandStrength
+	85,  // 101: ponderal.v1.AnalyzeHandsRequest.hand_series:type_name -> ponderal.v1.HandSeries
+	86,  // 102: ponderal.v1.AnalyzeHandsResponse.strengths:type_name -> ponderal.v1.HandStrength
 	63,  // 103: ponderal.v1.AnalyzeHandsResponse.variations:type_name -> ponderal.v1.AnalyzeHandsResponse.GripVariation
 	65,  // 104: ponderal.v1.AnalyzeHandsResponse.curves:type_name -> ponderal.v1.AnalyzeHandsResponse.PositionCurve
 	66,  // 105: ponderal.v1.AnalyzeHandsResponse.exchanges:type_name -> ponderal.v1.AnalyzeHandsResponse.RapidExchange
-	73,  // 106: ponderal.v1.AnalyzeHandsResponse.cautions:type_name -> ponderal.v1.Remark
-	68,  // 107: ponderal.v1.EstimateAerobicDemandRequest.sex:type_name -> ponderal.v1.Sex
-	86,  // 108: ponderal.v1.EstimateAerobicDemandRequest.formula:type_name -> ponderal.v1.HeartRateFormula
+	74,  // 106: ponderal.v1.AnalyzeHandsResponse.cautions:type_name -> ponderal.v1.Remark
+	69,  // 107: ponderal.v1.EstimateAerobicDemandRequest.sex:type_name -> ponderal.v1.Sex
+	87,  // 108: ponderal.v1.EstimateAerobicDemandRequest.formula:type_name -> ponderal.v1.HeartRateFormula
 	40,  // 109: ponderal.v1.EstimateAerobicDemandResponse.predicted_maximum:type_name -> ponderal.v1.GetHeartRateLimitsResponse.ExactHeartRate
-	73,  // 110: ponderal.v1.EstimateAerobicDemandResponse.cautions:type_name -> ponderal.v1.Remark
-	87,  // 111: ponderal.v1.AssessConsistencyRequest.series:type_name -> ponderal.v1.Series
-	84,  // 112: ponderal.v1.AssessConsistencyRequest.hand_series:type_name -> ponderal.v1.HandSeries
-	88,  // 113: ponderal.v1.AssessConsistencyRequest.capacity_error:type_name -> ponderal.v1.CapacityError
-	89,  // 114: ponderal.v1.AssessConsistencyResponse.consistency:type_name -> ponderal.v1.Consistency
-	73,  // 115: ponderal.v1.AssessConsistencyResponse.cautions:type_name -> ponderal.v1.Remark
-	86,  // 116: ponderal.v1.GetHeartRateLimitsResponse.PredictedMaximum.formula:type_name -> ponderal.v1.HeartRateFormula
-	40,  // 117: ponderal.v1.GetHeartRateLimitsResponse.PredictedMaximum.rate:type_name -> ponderal.v1.GetHeartRateLimitsResponse.ExactHeartRate
-	83,  // 118: ponderal.v1.ClassifyStrengthRequest.KnownCapacity.zone:type_name -> ponderal.v1.Zone
-	90,  // 119: ponderal.v1.ClassifyStrengthRequest.KnownCapacity.pace:type_name -> ponderal.v1.Pace
-	81,  // 120: ponderal.v1.ClassifyStrengthRequest.KnownCapacity.load:type_name -> ponderal.v1.Mass
-	81,  // 121: ponderal.v1.ClassifyStrengthRequest.KnownCapacity.standard_error:type_name -> ponderal.v1.Mass
-	43,  // 122: ponderal.v1.AnalyzeLiftingRequest.WorkDay.periods:type_name -> ponderal.v1.AnalyzeLiftingRequest.WorkPeriod
-	51,  // 123: ponderal.v1.AnalyzeAgreementResponse.Pair.limits:type_name -> ponderal.v1.AnalyzeAgreementResponse.LimitsOfAgreement
-	49,  // 124: ponderal.v1.AnalyzeAgreementResponse.Group.correlation:type_name -> ponderal.v1.AnalyzeAgreementResponse.IntraclassCorrelation
-	50,  // 125: ponderal.v1.AnalyzeAgreementResponse.Group.absolute_agreement:type_name -> ponderal.v1.AnalyzeAgreementResponse.MeasurementError
-	52,  // 126: ponderal.v1.AnalyzeAgreementResponse.LimitsOfAgreement.bias_interval:type_name -> ponderal.v1.AnalyzeAgreementResponse.Interval
-	52,  // 127: ponderal.v1.AnalyzeAgreementResponse.LimitsOfAgreement.lower_interval:type_name -> ponderal.v1.AnalyzeAgreementResponse.Interval
-	52,  // 128: ponderal.v1.AnalyzeAgreementResponse.LimitsOfAgreement.upper_interval:type_name -> ponderal.v1.AnalyzeAgreementResponse.Interval
-	81,  // 129: ponderal.v1.FindRecipesResponse.Recipe.load:type_name -> ponderal.v1.Mass
-	81,  // 130: ponderal.v1.FindRecipesResponse.Recipe.difference:type_name -> ponderal.v1.Mass
-	7,   // 131: ponderal.v1.GetBodyLimitsRequest.CompressionModel.forward:type_name -> ponderal.v1.Length
-	7,   // 132: ponderal.v1.GetBodyLimitsResponse.Stations.floor:type_name -> ponderal.v1.Length
-	7,   // 133: ponderal.v1.GetBodyLimitsResponse.Stations.waist:type_name -> ponderal.v1.Length
-	7,   // 134: ponderal.v1.GetBodyLimitsResponse.Stations.shoulder:type_name -> ponderal.v1.Length
-	7,   // 135: ponderal.v1.GetBodyLimitsResponse.Stations.overhead:type_name -> ponderal.v1.Length
-	7,   // 136: ponderal.v1.GetBodyLimitsResponse.Stations.highest_grip:type_name -> ponderal.v1.Length
-	7,   // 137: ponderal.v1.GetBodyLimitsResponse.LandmarkHeight.height:type_name -> ponderal.v1.Length
-	81,  // 138: ponderal.v1.GetBodyLimitsResponse.FractionCeiling.load:type_name -> ponderal.v1.Mass
-	83,  // 139: ponderal.v1.GetBodyLimitsResponse.CompressionCeiling.zone:type_name -> ponderal.v1.Zone
-	81,  // 140: ponderal.v1.GetBodyLimitsResponse.CompressionCeiling.load:type_name -> ponderal.v1.Mass
-	62,  // 141: ponderal.v1.GetBodyLimitsResponse.CompressionCeiling.empty:type_name -> ponderal.v1.GetBodyLimitsResponse.CompressionEstimate
-	62,  // 142: ponderal.v1.GetBodyLimitsResponse.CompressionCeiling.at_ceiling:type_name -> ponderal.v1.GetBodyLimitsResponse.CompressionEstimate
-	62,  // 143: ponderal.v1.GetBodyLimitsResponse.CompressionCeiling.at_load:type_name -> ponderal.v1.GetBodyLimitsResponse.CompressionEstimate
-	7,   // 144: ponderal.v1.GetBodyLimitsResponse.CompressionEstimate.hand_height:type_name -> ponderal.v1.Length
-	7,   // 145: ponderal.v1.GetBodyLimitsResponse.CompressionEstimate.forward:type_name -> ponderal.v1.Length
-	91,  // 146: ponderal.v1.AnalyzeHandsResponse.GripVariation.hand:type_name -> ponderal.v1.Hand
-	64,  // 147: ponderal.v1.AnalyzeHandsResponse.GripVariation.cutoffs:type_name -> ponderal.v1.AnalyzeHandsResponse.Cutoff
-	91,  // 148: ponderal.v1.AnalyzeHandsResponse.PositionCurve.hand:type_name -> ponderal.v1.Hand
-	81,  // 149: ponderal.v1.AnalyzeHandsResponse.PositionCurve.readings:type_name -> ponderal.v1.Mass
-	91,  // 150: ponderal.v1.AnalyzeHandsResponse.RapidExchange.hand:type_name -> ponderal.v1.Hand
-	81,  // 151: ponderal.v1.AnalyzeHandsResponse.RapidExchange.static:type_name -> ponderal.v1.Mass
-	81,  // 152: ponderal.v1.AnalyzeHandsResponse.RapidExchange.rapid:type_name -> ponderal.v1.Mass
-	9,   // 153: ponderal.v1.EngineService.ScoreSession:input_type -> ponderal.v1.ScoreSessionRequest
-	11,  // 154: ponderal.v1.EngineService.GetHeartRateLimits:input_type -> ponderal.v1.GetHeartRateLimitsRequest
-	13,  // 155: ponderal.v1.EngineService.ClassifyStrength:input_type -> ponderal.v1.ClassifyStrengthRequest
-	17,  // 156: ponderal.v1.EngineService.AnalyzeLifting:input_type -> ponderal.v1.AnalyzeLiftingRequest
-	25,  // 157: ponderal.v1.EngineService.GetPopulationPercentile:input_type -> ponderal.v1.GetPopulationPercentileRequest
-	27,  // 158: ponderal.v1.EngineService.AnalyzeAgreement:input_type -> ponderal.v1.AnalyzeAgreementRequest
-	29,  // 159: ponderal.v1.EngineService.FindRecipes:input_type -> ponderal.v1.FindRecipesRequest
-	31,  // 160: ponderal.v1.EngineService.GetBodyLimits:input_type -> ponderal.v1.GetBodyLimitsRequest
-	33,  // 161: ponderal.v1.EngineService.AnalyzeHands:input_type -> ponderal.v1.AnalyzeHandsRequest
-	35,  // 162: ponderal.v1.EngineService.EstimateAerobicDemand:input_type -> ponderal.v1.EstimateAerobicDemandRequest
-	37,  // 163: ponderal.v1.EngineService.AssessConsistency:input_type -> ponderal.v1.AssessConsistencyRequest
-	10,  // 164: ponderal.v1.EngineService.ScoreSession:output_type -> ponderal.v1.ScoreSessionResponse
-	12,  // 165: ponderal.v1.EngineService.GetHeartRateLimits:output_type -> ponderal.v1.GetHeartRateLimitsResponse
-	14,  // 166: ponderal.v1.EngineService.ClassifyStrength:output_type -> ponderal.v1.ClassifyStrengthResponse
-	18,  // 167: ponderal.v1.EngineService.AnalyzeLifting:output_type -> ponderal.v1.AnalyzeLiftingResponse
-	26,  // 168: ponderal.v1.EngineService.GetPopulationPercentile:output_type -> ponderal.v1.GetPopulationPercentileResponse
-	28,  // 169: ponderal.v1.EngineService.AnalyzeAgreement:output_type -> ponderal.v1.AnalyzeAgreementResponse
-	30,  // 170: ponderal.v1.EngineService.FindRecipes:output_type -> ponderal.v1.FindRecipesResponse
-	32,  // 171: ponderal.v1.EngineService.GetBodyLimits:output_type -> ponderal.v1.GetBodyLimitsResponse
-	34,  // 172: ponderal.v1.EngineService.AnalyzeHands:output_type -> ponderal.v1.AnalyzeHandsResponse
-	36,  // 173: ponderal.v1.EngineService.EstimateAerobicDemand:output_type -> ponderal.v1.EstimateAerobicDemandResponse
-	38,  // 174: ponderal.v1.EngineService.AssessConsistency:output_type -> ponderal.v1.AssessConsistencyResponse
-	164, // [164:175] is the sub-list for method output_type
-	153, // [153:164] is the sub-list for method input_type
-	153, // [153:153] is the sub-list for extension type_name
-	153, // [153:153] is the sub-list for extension extendee
-	0,   // [0:153] is the sub-list for field type_name
+	74,  // 110: ponderal.v1.EstimateAerobicDemandResponse.cautions:type_name -> ponderal.v1.Remark
+	88,  // 111: ponderal.v1.AssessConsistencyRequest.series:type_name -> ponderal.v1.Series
+	85,  // 112: ponderal.v1.AssessConsistencyRequest.hand_series:type_name -> ponderal.v1.HandSeries
+	89,  // 113: ponderal.v1.AssessConsistencyRequest.capacity_error:type_name -> ponderal.v1.CapacityError
+	67,  // 114: ponderal.v1.AssessConsistencyRequest.capacities:type_name -> ponderal.v1.AssessConsistencyRequest.SeriesCapacity
+	90,  // 115: ponderal.v1.AssessConsistencyResponse.consistency:type_name -> ponderal.v1.Consistency
+	74,  // 116: ponderal.v1.AssessConsistencyResponse.cautions:type_name -> ponderal.v1.Remark
+	87,  // 117: ponderal.v1.GetHeartRateLimitsResponse.PredictedMaximum.formula:type_name -> ponderal.v1.HeartRateFormula
+	40,  // 118: ponderal.v1.GetHeartRateLimitsResponse.PredictedMaximum.rate:type_name -> ponderal.v1.GetHeartRateLimitsResponse.ExactHeartRate
+	84,  // 119: ponderal.v1.ClassifyStrengthRequest.KnownCapacity.zone:type_name -> ponderal.v1.Zone
+	91,  // 120: ponderal.v1.ClassifyStrengthRequest.KnownCapacity.pace:type_name -> ponderal.v1.Pace
+	82,  // 121: ponderal.v1.ClassifyStrengthRequest.KnownCapacity.load:type_name -> ponderal.v1.Mass
+	82,  // 122: ponderal.v1.ClassifyStrengthRequest.KnownCapacity.standard_error:type_name -> ponderal.v1.Mass
+	43,  // 123: ponderal.v1.AnalyzeLiftingRequest.WorkDay.periods:type_name -> ponderal.v1.AnalyzeLiftingRequest.WorkPeriod
+	51,  // 124: ponderal.v1.AnalyzeAgreementResponse.Pair.limits:type_name -> ponderal.v1.AnalyzeAgreementResponse.LimitsOfAgreement
+	49,  // 125: ponderal.v1.AnalyzeAgreementResponse.Group.correlation:type_name -> ponderal.v1.AnalyzeAgreementResponse.IntraclassCorrelation
+	50,  // 126: ponderal.v1.AnalyzeAgreementResponse.Group.absolute_agreement:type_name -> ponderal.v1.AnalyzeAgreementResponse.MeasurementError
+	52,  // 127: ponderal.v1.AnalyzeAgreementResponse.LimitsOfAgreement.bias_interval:type_name -> ponderal.v1.AnalyzeAgreementResponse.Interval
+	52,  // 128: ponderal.v1.AnalyzeAgreementResponse.LimitsOfAgreement.lower_interval:type_name -> ponderal.v1.AnalyzeAgreementResponse.Interval
+	52,  // 129: ponderal.v1.AnalyzeAgreementResponse.LimitsOfAgreement.upper_interval:type_name -> ponderal.v1.AnalyzeAgreementResponse.Interval
+	82,  // 130: ponderal.v1.FindRecipesResponse.Recipe.load:type_name -> ponderal.v1.Mass
+	82,  // 131: ponderal.v1.FindRecipesResponse.Recipe.difference:type_name -> ponderal.v1.Mass
+	7,   // 132: ponderal.v1.GetBodyLimitsRequest.CompressionModel.forward:type_name -> ponderal.v1.Length
+	7,   // 133: ponderal.v1.GetBodyLimitsResponse.Stations.floor:type_name -> ponderal.v1.Length
+	7,   // 134: ponderal.v1.GetBodyLimitsResponse.Stations.waist:type_name -> ponderal.v1.Length
+	7,   // 135: ponderal.v1.GetBodyLimitsResponse.Stations.shoulder:type_name -> ponderal.v1.Length
+	7,   // 136: ponderal.v1.GetBodyLimitsResponse.Stations.overhead:type_name -> ponderal.v1.Length
+	7,   // 137: ponderal.v1.GetBodyLimitsResponse.Stations.highest_grip:type_name -> ponderal.v1.Length
+	7,   // 138: ponderal.v1.GetBodyLimitsResponse.LandmarkHeight.height:type_name -> ponderal.v1.Length
+	82,  // 139: ponderal.v1.GetBodyLimitsResponse.FractionCeiling.load:type_name -> ponderal.v1.Mass
+	84,  // 140: ponderal.v1.GetBodyLimitsResponse.CompressionCeiling.zone:type_name -> ponderal.v1.Zone
+	82,  // 141: ponderal.v1.GetBodyLimitsResponse.CompressionCeiling.load:type_name -> ponderal.v1.Mass
+	62,  // 142: ponderal.v1.GetBodyLimitsResponse.CompressionCeiling.empty:type_name -> ponderal.v1.GetBodyLimitsResponse.CompressionEstimate
+	62,  // 143: ponderal.v1.GetBodyLimitsResponse.CompressionCeiling.at_ceiling:type_name -> ponderal.v1.GetBodyLimitsResponse.CompressionEstimate
+	62,  // 144: ponderal.v1.GetBodyLimitsResponse.CompressionCeiling.at_load:type_name -> ponderal.v1.GetBodyLimitsResponse.CompressionEstimate
+	7,   // 145: ponderal.v1.GetBodyLimitsResponse.CompressionEstimate.hand_height:type_name -> ponderal.v1.Length
+	7,   // 146: ponderal.v1.GetBodyLimitsResponse.CompressionEstimate.forward:type_name -> ponderal.v1.Length
+	92,  // 147: ponderal.v1.AnalyzeHandsResponse.GripVariation.hand:type_name -> ponderal.v1.Hand
+	64,  // 148: ponderal.v1.AnalyzeHandsResponse.GripVariation.cutoffs:type_name -> ponderal.v1.AnalyzeHandsResponse.Cutoff
+	92,  // 149: ponderal.v1.AnalyzeHandsResponse.PositionCurve.hand:type_name -> ponderal.v1.Hand
+	82,  // 150: ponderal.v1.AnalyzeHandsResponse.PositionCurve.readings:type_name -> ponderal.v1.Mass
+	92,  // 151: ponderal.v1.AnalyzeHandsResponse.RapidExchange.hand:type_name -> ponderal.v1.Hand
+	82,  // 152: ponderal.v1.AnalyzeHandsResponse.RapidExchange.static:type_name -> ponderal.v1.Mass
+	82,  // 153: ponderal.v1.AnalyzeHandsResponse.RapidExchange.rapid:type_name -> ponderal.v1.Mass
+	82,  // 154: ponderal.v1.AssessConsistencyRequest.SeriesCapacity.load:type_name -> ponderal.v1.Mass
+	9,   // 155: ponderal.v1.EngineService.ScoreSession:input_type -> ponderal.v1.ScoreSessionRequest
+	11,  // 156: ponderal.v1.EngineService.GetHeartRateLimits:input_type -> ponderal.v1.GetHeartRateLimitsRequest
+	13,  // 157: ponderal.v1.EngineService.ClassifyStrength:input_type -> ponderal.v1.ClassifyStrengthRequest
+	17,  // 158: ponderal.v1.EngineService.AnalyzeLifting:input_type -> ponderal.v1.AnalyzeLiftingRequest
+	25,  // 159: ponderal.v1.EngineService.GetPopulationPercentile:input_type -> ponderal.v1.GetPopulationPercentileRequest
+	27,  // 160: ponderal.v1.EngineService.AnalyzeAgreement:input_type -> ponderal.v1.AnalyzeAgreementRequest
+	29,  // 161: ponderal.v1.EngineService.FindRecipes:input_type -> ponderal.v1.FindRecipesRequest
+	31,  // 162: ponderal.v1.EngineService.GetBodyLimits:input_type -> ponderal.v1.GetBodyLimitsRequest
+	33,  // 163: ponderal.v1.EngineService.AnalyzeHands:input_type -> ponderal.v1.AnalyzeHandsRequest
+	35,  // 164: ponderal.v1.EngineService.EstimateAerobicDemand:input_type -> ponderal.v1.EstimateAerobicDemandRequest
+	37,  // 165: ponderal.v1.EngineService.AssessConsistency:input_type -> ponderal.v1.AssessConsistencyRequest
+	10,  // 166: ponderal.v1.EngineService.ScoreSession:output_type -> ponderal.v1.ScoreSessionResponse
+	12,  // 167: ponderal.v1.EngineService.GetHeartRateLimits:output_type -> ponderal.v1.GetHeartRateLimitsResponse
+	14,  // 168: ponderal.v1.EngineService.ClassifyStrength:output_type -> ponderal.v1.ClassifyStrengthResponse
+	18,  // 169: ponderal.v1.EngineService.AnalyzeLifting:output_type -> ponderal.v1.AnalyzeLiftingResponse
+	26,  // 170: ponderal.v1.EngineService.GetPopulationPercentile:output_type -> ponderal.v1.GetPopulationPercentileResponse
+	28,  // 171: ponderal.v1.EngineService.AnalyzeAgreement:output_type -> ponderal.v1.AnalyzeAgreementResponse
+	30,  // 172: ponderal.v1.EngineService.FindRecipes:output_type -> ponderal.v1.FindRecipesResponse
+	32,  // 173: ponderal.v1.EngineService.GetBodyLimits:output_type -> ponderal.v1.GetBodyLimitsResponse
+	34,  // 174: ponderal.v1.EngineService.AnalyzeHands:output_type -> ponderal.v1.AnalyzeHandsResponse
+	36,  // 175: ponderal.v1.EngineService.EstimateAerobicDemand:output_type -> ponderal.v1.EstimateAerobicDemandResponse
+	38,  // 176: ponderal.v1.EngineService.AssessConsistency:output_type -> ponderal.v1.AssessConsistencyResponse
+	166, // [166:177] is the sub-list for method output_type
+	155, // [155:166] is the sub-list for method input_type
+	155, // [155:155] is the sub-list for extension type_name
+	155, // [155:155] is the sub-list for extension extendee
+	0,   // [0:155] is the sub-list for field type_name
 }
 
 func init() { file_ponderal_v1_engine_proto_init() }
@@ -6020,7 +6091,7 @@ func file_ponderal_v1_engine_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_ponderal_v1_engine_proto_rawDesc), len(file_ponderal_v1_engine_proto_rawDesc)),
 			NumEnums:      7,
-			NumMessages:   60,
+			NumMessages:   61,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
