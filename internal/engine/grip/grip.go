@@ -55,12 +55,16 @@ func (v *violations) readings(list []mass.Mass, n int) {
 		return
 	}
 	for i, m := range list {
-		v.reading("readings["+strconv.Itoa(i)+"]", m)
+		if !isReading(m) {
+			v.reading("readings["+strconv.Itoa(i)+"]", m)
+		}
 	}
 }
 
+func isReading(m mass.Mass) bool { return m.Units() > 0 && m.Units() <= maxUnits }
+
 func (v *violations) reading(field string, m mass.Mass) {
-	if units := m.Units(); units <= 0 || units > maxUnits {
+	if !isReading(m) {
 		v.add(field, RuleReading, "a reading is above zero and at most 200 kg")
 	}
 }

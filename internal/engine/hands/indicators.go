@@ -1,6 +1,8 @@
 package hands
 
 import (
+	"slices"
+
 	"ponderal.example/internal/engine/consistency"
 	"ponderal.example/internal/engine/grip"
 	"ponderal.example/internal/mass"
@@ -19,68 +21,84 @@ const (
 	MixedPercent = 15
 )
 
-// GripSeries says from which series a grip test was put together; 0 where there is none. Exchange is the number of the rapid exchange.
+// GripTests puts together what was done with each hand, right before left, for the indicators of consistency; each test has one comparison and
+// the number of its series. Of grip alone, by number:
+//
+//   - trials: each series of exactly three repeated readings in one handle position;
+//   - positions: each series of five positions that has them all, with the strongest reading in each, from the narrowest;
+//   - rapid exchange, once a hand: the strongest reading of all rapid exchanges against the strongest of all repeated readings, where there
+//     are both. The series is the one of the strongest rapid exchange, of equals the first.
+func GripTests(series []record.HandSeries) []consistency.GripTest {
+	all := testsOf(series)
+	var out []consistency.GripTest
+	for _, hand := range record.Hands() {
+		out = appendHand(out, all, hand)
+	}
+	return out
+}
+
+// GripSeries says from which series a test was put together: the number stands at the comparison that the test has, the others are 0.
 type GripSeries struct {
 	Hand                        record.Hand
 	Trials, Positions, Exchange int
 }
 
-// GripTests puts together what was done with each hand, right before left, for the indicators of consistency; a hand of which nothing can be
-// compared is left out. Of grip alone, and of each kind the first series by number that serves:
-//
-//   - trials: a series of exactly three repeated readings in one handle position;
-//   - positions: a series of five positions with one reading in each, put in order from the narrowest;
-//   - rapid exchange: the strongest reading of all rapid exchanges against the strongest of all repeated readings, where there are both.
-func GripTests(series []record.HandSeries) []consistency.GripTest {
-	tests, _ := gripTests(series)
-	return tests
-}
-
 // GripTestSeries is the series behind each of GripTests, in the same order.
 func GripTestSeries(series []record.HandSeries) []GripSeries {
-	_, from := gripTests(series)
-	return from
+	var out []GripSeries
+	for _, t := range GripTests(series) {
+		s := GripSeries{Hand: record.Hand(t.Hand)}
+		switch {
+		case t.Trials != nil:
+			s.Trials = t.Series
+		case t.Positions != nil:
+			s.Positions = t.Series
+		default:
+			s.Exchange = t.Series
+		}
+		out = append(out, s)
+	}
+	return out
 }
 
-func gripTests(series []record.HandSeries) (tests []consistency.GripTest, from []GripSeries) {
-	all := testsOf(series)
-	for _, hand := range record.Hands() {
-		g := consistency.GripTest{Hand: grip.Hand(hand), CutoffPercent: CutoffPercent, FlatPercent: FlatPercent, MixedPercent: MixedPercent}
-		s := GripSeries{Hand: hand}
-		for i := range all {
-			if t := &all[i]; t.Measure == record.Grip && t.Hand == hand {
-				take(t, &g, &s)
+// appendHand appends the tests of one hand.
+func appendHand(out []consistency.GripTest, all []test, hand record.Hand) []consistency.GripTest {
+	var curves []consistency.GripTest
+	exchange := gripTest(hand, 0)
+	for i := range all {
+		t := &all[i]
+		if t.Measure != record.Grip || t.Hand != hand {
+			continue
+		}
+		g := gripTest(hand, t.Number)
+		switch t.Procedure {
+		case record.HandRepeated:
+			if exchange.Static.Less(t.strongest()) {
+				exchange.Static = t.strongest()
+			}
+			if t.threeInOnePosition() {
+				g.Trials = t.readings
+				out = append(out, g)
+			}
+		case record.HandFivePositions:
+			if g.Positions = t.curve(); g.Positions != nil {
+				curves = append(curves, g)
+			}
+		case record.HandRapidExchange:
+			if exchange.Rapid.Less(t.strongest()) {
+				exchange.Rapid, exchange.Series = t.strongest(), t.Number
 			}
 		}
-		if g.Static.IsZero() || g.Rapid.IsZero() {
-			g.Static, g.Rapid, s.Exchange = mass.Zero(), mass.Zero(), 0
-		}
-		if s != (GripSeries{Hand: hand}) {
-			tests, from = append(tests, g), append(from, s)
-		}
 	}
-	return tests, from
+	out = append(out, curves...)
+	if exchange.Static.IsZero() || exchange.Rapid.IsZero() {
+		return out
+	}
+	return append(out, exchange)
 }
 
-// take adds one series of the hand to its test.
-func take(t *test, g *consistency.GripTest, s *GripSeries) {
-	switch t.Procedure {
-	case record.HandRepeated:
-		if s.Trials == 0 && t.threeInOnePosition() {
-			g.Trials, s.Trials = t.readings, t.Number
-		}
-		if g.Static.Less(t.strongest()) {
-			g.Static = t.strongest()
-		}
-	case record.HandFivePositions:
-		if curve := t.curve(); s.Positions == 0 && curve != nil {
-			g.Positions, s.Positions = curve, t.Number
-		}
-	case record.HandRapidExchange:
-		if g.Rapid.Less(t.strongest()) {
-			g.Rapid, s.Exchange = t.strongest(), t.Number
-		}
-	}
+func gripTest(hand record.Hand, number int) consistency.GripTest {
+	return consistency.GripTest{Hand: grip.Hand(hand), Series: number, CutoffPercent: CutoffPercent, FlatPercent: FlatPercent, MixedPercent: MixedPercent}
 }
 
 func (t *test) threeInOnePosition() bool {
@@ -90,17 +108,16 @@ func (t *test) threeInOnePosition() bool {
 // handlePositions is how many positions the handle has.
 const handlePositions = 5
 
-// curve is the reading in each position, narrowest first; nil unless each is there once.
+// curve is the strongest reading in each position, narrowest first; nil unless each is there.
 func (t *test) curve() []mass.Mass {
-	if len(t.positions) != handlePositions {
-		return nil
-	}
 	out := make([]mass.Mass, handlePositions)
 	for i, p := range t.positions {
-		if p < 1 || p > handlePositions || !out[p-1].IsZero() {
-			return nil
+		if p >= 1 && p <= handlePositions && out[p-1].Less(t.readings[i]) {
+			out[p-1] = t.readings[i]
 		}
-		out[p-1] = t.readings[i]
+	}
+	if slices.ContainsFunc(out, mass.Mass.IsZero) {
+		return nil
 	}
 	return out
 }

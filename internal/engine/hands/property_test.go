@@ -114,15 +114,15 @@ func TestTwins(t *testing.T) {
 	}
 }
 
-// TestGripTests: what each hand's test is put together from, and what is left out.
+// TestGripTests: what each hand's tests are put together from, and what is left out.
 func TestGripTests(t *testing.T) {
-	five := run(t, 5, record.RightHand, record.HandFivePositions, 1, "60 lb, 80 lb, 90 lb, 75 lb, 55 lb")
+	five := run(t, 5, record.RightHand, record.HandFivePositions, 1, "60 lb, 80 lb, 90 lb, 75 lb, 55 lb, 62 lb, 88 lb")
 	for i := range five.Trials {
-		five.Trials[i].Position = 5 - i
+		five.Trials[i].Position = 5 - i%5
 	}
-	twice := run(t, 4, record.RightHand, record.HandFivePositions, 1, "60 lb, 80 lb, 90 lb, 75 lb, 55 lb")
-	for i := range twice.Trials {
-		twice.Trials[i].Position = min(i+1, 4)
+	four := run(t, 4, record.RightHand, record.HandFivePositions, 1, "60 lb, 80 lb, 90 lb, 75 lb, 55 lb")
+	for i := range four.Trials {
+		four.Trials[i].Position = min(i+1, 4)
 	}
 	moved := repeated(t, 2, record.RightHand, "70 lb, 70 lb, 70 lb")
 	moved.Trials[2].Position = 3
@@ -130,30 +130,45 @@ func TestGripTests(t *testing.T) {
 	pinch.Measure = record.TipPinch
 	series := []record.HandSeries{
 		run(t, 9, record.RightHand, record.HandRapidExchange, 2, "82 lb, 88 lb"), repeated(t, 8, record.RightHand, "91 lb, 92 lb"), repeated(t, 7, record.RightHand, "80 lb, 81 lb, 82 lb"),
-		repeated(t, 6, record.RightHand, "85 lb, 86 lb, 87 lb"), five, twice, moved, pinch, run(t, 3, record.RightHand, record.HandRapidExchange, 2, "87 lb"),
+		repeated(t, 6, record.RightHand, "85 lb, 86 lb, 87 lb"), five, four, moved, pinch, run(t, 3, record.RightHand, record.HandRapidExchange, 2, "87 lb"),
 		run(t, 10, record.LeftHand, record.HandRapidExchange, 2, "80 lb"),
 	}
-	want := []consistency.GripTest{{
-		Hand: grip.Right, Trials: masses(t, "85 lb, 86 lb, 87 lb"), CutoffPercent: 15, Positions: masses(t, "55 lb, 75 lb, 90 lb, 80 lb, 60 lb"), FlatPercent: 10,
-		Static: lb(t, "92"), Rapid: lb(t, "88"), MixedPercent: 15,
-	}}
-	if diff := cmp.Diff(want, hands.GripTests(series), sameMass); diff != "" {
+	limits := consistency.GripTest{Hand: grip.Right, CutoffPercent: 15, FlatPercent: 10, MixedPercent: 15}
+	first, second, curve, exchange := limits, limits, limits, limits
+	first.Series, first.Trials = 6, masses(t, "85 lb, 86 lb, 87 lb")
+	second.Series, second.Trials = 7, masses(t, "80 lb, 81 lb, 82 lb")
+	curve.Series, curve.Positions = 5, masses(t, "55 lb, 75 lb, 90 lb, 88 lb, 62 lb")
+	exchange.Series, exchange.Static, exchange.Rapid = 9, lb(t, "92"), lb(t, "88")
+	if diff := cmp.Diff([]consistency.GripTest{first, second, curve, exchange}, hands.GripTests(series), sameMass); diff != "" {
 		t.Error(diff)
 	}
-	if diff := cmp.Diff([]hands.GripSeries{{Hand: record.RightHand, Trials: 6, Positions: 5, Exchange: 9}}, hands.GripTestSeries(series)); diff != "" {
+	from := []hands.GripSeries{{Hand: record.RightHand, Trials: 6}, {Hand: record.RightHand, Trials: 7}, {Hand: record.RightHand, Positions: 5}, {Hand: record.RightHand, Exchange: 9}}
+	if diff := cmp.Diff(from, hands.GripTestSeries(series)); diff != "" {
 		t.Error(diff)
 	}
 	// A static test beside the left hand's exchange makes a test of it, after the right.
-	series = append(series, repeated(t, 11, record.LeftHand, "85 lb"))
-	got := hands.GripTests(series)
-	if len(got) != 2 || got[1].Hand != grip.Left || got[1].Static != lb(t, "85") || got[1].Rapid != lb(t, "80") || got[1].Trials != nil || got[1].Positions != nil {
-		t.Errorf("%+v", got)
+	got := hands.GripTests(append(series, repeated(t, 11, record.LeftHand, "85 lb")))
+	left := limits
+	left.Hand, left.Series, left.Static, left.Rapid = grip.Left, 10, lb(t, "85"), lb(t, "80")
+	if diff := cmp.Diff(left, got[len(got)-1], sameMass); len(got) != 5 || diff != "" {
+		t.Errorf("%d tests: %s", len(got), diff)
 	}
-	if got := hands.GripTests(series[4:8]); len(got) != 1 || !got[0].Static.IsZero() || !got[0].Rapid.IsZero() || got[0].Trials != nil {
+	if got := hands.GripTests(series[1:2]); got != nil {
 		t.Errorf("a static test alone is compared with nothing: %+v", got)
 	}
 	if got := hands.GripTests(nil); got != nil {
 		t.Error(got)
+	}
+}
+
+// TestGripTestsAreSound: what is put together of sound series breaks no rule of the consistency package.
+func TestGripTestsAreSound(t *testing.T) {
+	r := rand.New(rand.NewPCG(13, 14))
+	for range 300 {
+		tests := hands.GripTests(random(r, 1+r.IntN(8)))
+		if _, err := consistency.Assess(consistency.Input{Grip: tests, Settings: consistency.DefaultSettings()}); err != nil {
+			t.Fatalf("%+v: %v", tests, err)
+		}
 	}
 }
 
@@ -201,13 +216,16 @@ func BenchmarkOf(b *testing.B) {
 	for i, hand := range record.Hands() {
 		series = append(series, run(b, 3*i+1, hand, record.HandRepeated, 2, "100 lb, 104 lb, 103 lb"), run(b, 3*i+2, hand, record.HandFivePositions, 1, "80 lb, 95 lb, 104 lb, 98 lb, 85 lb"),
 			run(b, 3*i+3, hand, record.HandRapidExchange, 2, "98 lb, 99 lb, 101 lb"))
+		for k := range 5 {
+			series[3*i+1].Trials[k].Position = k + 1
+		}
 	}
 	person, body := record.Person{AgeYears: 42, Sex: record.Male}, &record.BodyMeasures{StatureMM: 1780}
 	demands := []record.HandDemand{{Measure: record.Grip, Force: mass.FromUnits(80_000 * milliLb)}}
 	b.ReportAllocs()
 	for b.Loop() {
 		found := hands.Of(series, person, body)
-		if len(hands.Match(demands, found)) != 2 || len(hands.GripTests(series)) != 2 {
+		if len(hands.Match(demands, found)) != 2 || len(hands.GripTests(series)) != 6 {
 			b.Fatal(found)
 		}
 	}
