@@ -175,13 +175,14 @@ func (n norms) row(p Person, v *violations) (normRow, bool) {
 		return n.between(p, v)
 	}
 	aged := false
-	for _, r := range n.rows {
+	for i := range n.rows {
+		r := &n.rows[i]
 		if r.sex != p.Sex || r.hand != "" && r.hand != p.Hand || !within(p.Age, r.from, r.to) {
 			continue
 		}
 		aged = true
 		if n.set != Germany2016ByHeight || within(wholeCentimetres(p.Stature), r.tallFrom, r.tallTo) {
-			return r, true
+			return *r, true
 		}
 	}
 	if aged {
