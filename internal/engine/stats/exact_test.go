@@ -290,3 +290,12 @@ func BenchmarkKendallEightBothTied(b *testing.B) {
 func BenchmarkSlowKendallEightBothTied(b *testing.B) {
 	benchmarkCorrelation(b, func(x, y []float64) (Correlation, error) { return slowKendall(x, y), nil }, []float64{10, 20, 30, 40, 50, 60, 60, 70}, []float64{2, 2, 3, 4, 5, 5, 6, 7})
 }
+
+// TestFactorials: each is the one before times its number.
+func TestFactorials(t *testing.T) {
+	for n := 1; n < len(factorials); n++ {
+		if factorials[n]/uint64(n) != factorials[n-1] || factorials[n]%uint64(n) != 0 {
+			t.Errorf("%d! is %d", n, factorials[n])
+		}
+	}
+}

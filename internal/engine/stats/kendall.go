@@ -65,7 +65,7 @@ func (w *whole) countAtLeast(v int64) (count, all uint64) {
 }
 
 func (w *whole) coefficient(s int64) float64 {
-	return tauB(s, w.pairs()-w.x.tiedPairs(), w.pairs()-w.y.tiedPairs())
+	return tauB(s, w.pairs()-w.x.tied, w.pairs()-w.y.tied)
 }
 
 // correlation has every tail.

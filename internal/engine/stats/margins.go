@@ -25,10 +25,13 @@ type margins struct {
 // maxStates: ten values with a tie have at most 3·2^8 states.
 const maxStates = 768
 
+// usualCosts has room for what most series of 8 trials need.
+const usualCosts = 1024
+
 type state struct {
 	taken     uint64 // four bits for each level of y
 	placed    uint8
-	low, high int32 // the range of its costs
+	low, high uint16 // the range of its costs
 }
 
 // countAtLeast counts the distinct orders with a statistic of at least v and all of them.
@@ -94,10 +97,10 @@ func (m *margins) within(most int64) uint64 {
 	m.most, m.width = int(most), int(most)+1
 	states := m.y.states()
 	if len(m.state) < states {
-		m.state = make([]state, maxStates)
+		m.state = make([]state, states)
 	}
-	if len(m.costs) < states*m.width {
-		m.costs = make([]uint32, states*m.width)
+	if need := states * m.width; len(m.costs) < need {
+		m.costs = make([]uint32, max(need, usualCosts))
 	}
 	m.alive = [len(m.alive)]uint64{}
 	m.state[0] = state{}
@@ -166,7 +169,8 @@ func (m *margins) choose(c choice) {
 		m.add(c.to, c.taken, t, c.cost+m.short-c.equal, c.orders)
 		return
 	}
-	if c.level == m.y.n {
+	// What is still taken passes over at least the lower values.
+	if c.level == m.y.n || c.cost+2*c.left*c.lower > m.most-int(s.low) {
 		return
 	}
 	count := int(m.y.counts[c.level])
@@ -174,9 +178,6 @@ func (m *margins) choose(c choice) {
 	for k := 0; k <= min(c.left, here); k++ {
 		next := choice{level: c.level + 1, left: c.left - k, size: (c.size+1)*(count+1) - 1, to: c.to + k*(c.size+1), taken: c.taken + uint64(k)<<(4*c.level),
 			lower: c.lower + here - k, cost: c.cost + 2*k*c.lower, equal: c.equal + k*(k-1)/2, orders: c.orders / uint32(factorial(k))}
-		if next.cost > m.most-int(s.low) {
-			return
-		}
 		m.choose(next)
 	}
 }
@@ -191,10 +192,10 @@ func (m *margins) add(to int, taken uint64, placed uint8, cost int, orders uint3
 	into := m.costs[to*m.width : (to+1)*m.width]
 	if bit := uint64(1) << (to % 64); m.alive[to/64]&bit == 0 {
 		m.alive[to/64] |= bit
-		*d = state{taken: taken, placed: s.placed + placed, low: int32(low), high: int32(high)}
+		*d = state{taken: taken, placed: s.placed + placed, low: uint16(low), high: uint16(high)}
 		clear(into)
 	} else {
-		d.low, d.high = min(d.low, int32(low)), max(d.high, int32(high))
+		d.low, d.high = min(d.low, uint16(low)), max(d.high, uint16(high))
 	}
 	from := m.costs[m.from*m.width+int(s.low):][:high-low+1]
 	into = into[low:][:len(from)]

@@ -4,14 +4,15 @@ const (
 	// exactWhole is up to how many pairs, one variable without ties, Kendall's distribution is counted in whole numbers: n! is below 2^53
 	// up to 18, so that each count is a float64 too and a chance is one rounded quotient.
 	exactWhole = 18
-	// wholeInversions is the most inversions of so many values.
-	wholeInversions = exactWhole * (exactWhole - 1) / 2
+	// halfInversions is half of the most inversions of so many values.
+	halfInversions = exactWhole * (exactWhole - 1) / 4
 )
 
 // levelCounts says how often each distinct value stands, in ascending order of the values.
 type levelCounts struct {
 	n      int
 	counts [exactWhole]uint8
+	tied   int64 // how many pairs are equal
 }
 
 // shape is what the exact distribution of Kendall's statistic depends on.
@@ -34,6 +35,8 @@ func levelsOf(values []float64) levelCounts {
 		if i == 0 || list[i] != list[i-1] {
 			c.n++
 		}
+		// With one more, a value is equal to each that stands on its level.
+		c.tied += int64(c.counts[c.n-1])
 		c.counts[c.n-1]++
 	}
 	return c
@@ -51,18 +54,12 @@ func insertionSort(list []float64) {
 
 func (c *levelCounts) list() []uint8 { return c.counts[:c.n] }
 
-// tiedPairs is how many pairs of values are equal.
-func (c *levelCounts) tiedPairs() int64 {
-	sum := int64(0)
-	for _, t := range c.list() {
-		sum += int64(t) * int64(t-1) / 2
-	}
-	return sum
-}
-
 // orders is n!/(t1! t2! ...), how many distinct orders the values have.
 func (c *levelCounts) orders(n int) uint64 {
 	all := factorial(n)
+	if c.n == n {
+		return all
+	}
 	for _, t := range c.list() {
 		all /= factorial(int(t))
 	}
@@ -76,7 +73,7 @@ func (s *shape) tiesX() bool { return s.x.n < s.n }
 func (s *shape) tiesY() bool { return s.y.n < s.n }
 
 // ends is the greatest value of the statistic where one variable has no ties: it lies between -ends and ends, in steps of 2.
-func (s *shape) ends() int64 { return s.pairs() - s.x.tiedPairs() - s.y.tiedPairs() }
+func (s *shape) ends() int64 { return s.pairs() - s.x.tied - s.y.tied }
 
 // mahonian holds for each n how many orders of n different values have k inversions. It is never written after this.
 var mahonian = mahonianNumbers()
@@ -120,18 +117,26 @@ func (s *shape) atLeast(v int64) (count, all uint64) {
 	return atMost(s.n, tied.list(), int(most)), all
 }
 
-// atMost counts the orders of n values with so many of each that have at most k inversions; k is below what n values can have.
+// atMost counts the orders of n values with so many of each that have at most k inversions; k is below half of what they can have.
 func atMost(n int, tied []uint8, k int) uint64 {
 	if k < 0 {
 		return 0
 	}
-	var stack [wholeInversions + 1]uint64
-	series := stack[:copy(stack[:], mahonian[n][:k+1])]
+	series := mahonian[n][:k+1]
+	if len(tied) == n {
+		return sumOf(series)
+	}
+	var stack [halfInversions + 1]uint64
+	series = stack[:copy(stack[:], series)]
 	for _, t := range tied {
 		for j := 2; j <= int(t); j++ {
 			divide(series, j)
 		}
 	}
+	return sumOf(series)
+}
+
+func sumOf(series []uint64) uint64 {
 	sum := uint64(0)
 	for _, c := range series {
 		sum += c
