@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"strings"
 
 	"ponderal.example/internal/demo"
 	"ponderal.example/internal/deskwork"
@@ -17,7 +18,8 @@ func adviseCommand() command {
 		about:     "Say what comes next in a series, at a desk, without a database or a network.",
 		detail: `FILE is the API's own request as JSON (AdviseRequest: protocol, client, screening, kit, the trials so far and the
 present moment); "-" reads standard input. The answer is start, wait, advance, repeat, back off or stop, with every
-reason, its number and its limit. What is wrong is named by field and rule. Advice supports the licensed clinician who
+reason, its number and its limit, and with the inserts of the kit that make the next load; whoever is blinded is shown
+the inserts and not the load. What is wrong is named by field and rule. Advice supports the licensed clinician who
 runs the test and does not replace that judgement. Exit status 0 when there is advice, 1 when not.`,
 		examples: []string{"ponderal advise testdata/examples/advice.json", "ponderal advise -json - < advice.json"},
 		run:      runAdvise,
@@ -28,6 +30,14 @@ func runAdvise(_ context.Context, w world, f *flags) error {
 	return runDesk(w, f, (*rpc.Desk).Advise, writeAdvised)
 }
 
+// insertText lists the codes of a recipe.
+func insertText(codes []string) string {
+	if len(codes) == 0 {
+		return "none, the tote alone"
+	}
+	return strings.Join(codes, " ")
+}
+
 func writeAdvised(out io.Writer, a deskwork.Advised) {
 	fmt.Fprintf(out, "Advice: %s", words(a.Action))
 	if a.Then != "" {
@@ -36,6 +46,18 @@ func writeAdvised(out io.Writer, a deskwork.Advised) {
 	fmt.Fprintln(out, ". Nothing was stored.")
 	if a.Load != nil {
 		fmt.Fprintf(out, "  next load  %s\n", massText(a.Load))
+	}
+	if a.Recipe != nil {
+		fmt.Fprintf(out, "  inserts    %s\n", insertText(a.Recipe.Codes))
+		if a.Load != nil && a.Recipe.Load != *a.Load {
+			fmt.Fprintf(out, "  they make  %s\n", massText(&a.Recipe.Load))
+		}
+	}
+	if a.Below != nil {
+		fmt.Fprintf(out, "  kit below  %s\n", massText(a.Below))
+	}
+	if a.Above != nil {
+		fmt.Fprintf(out, "  kit above  %s\n", massText(a.Above))
 	}
 	if !a.EarliestAt.IsZero() {
 		fmt.Fprintf(out, "  earliest   %s\n", a.EarliestAt)

@@ -2,11 +2,14 @@ package deskwork
 
 import (
 	"fmt"
+	"slices"
+	"strconv"
 	"strings"
 
 	"ponderal.example/internal/canon"
 	"ponderal.example/internal/engine/advise"
 	"ponderal.example/internal/engine/library"
+	"ponderal.example/internal/engine/recipe"
 	"ponderal.example/internal/fault"
 	"ponderal.example/internal/mass"
 	"ponderal.example/internal/record"
@@ -23,12 +26,13 @@ type (
 // AdviceActions returns every action.
 func AdviceActions() []AdviceAction { return advise.Actions() }
 
-// AdviceQuestion is a series so far and all that the next step depends on; pointers are nil where not known, the age is 0.
+// AdviceQuestion is a series so far and all that the next step depends on; pointers are nil where not known, age and stature are 0.
 type AdviceQuestion struct {
 	Protocol    record.Protocol
 	AgeYears    int
 	Sex         record.Sex
 	BodyMass    *mass.Mass
+	StatureMM   int
 	Screening   record.Screening
 	Kit         *record.Kit
 	Zone        record.Zone
@@ -38,24 +42,28 @@ type AdviceQuestion struct {
 	RestSeconds *int
 	HeartRate   *int
 	Symptoms    []record.Symptom
+	// LoadTolerance is how far the load of a recipe may be off; DifferFrom are the codes of the inserts from which it must look different.
+	LoadTolerance mass.Mass
+	DifferFrom    []string
 }
 
-// Advised is advice with what to keep in mind.
+// Advised is advice with the recipe of its load and what to keep in mind.
 type Advised struct {
-	advise.Advice
+	advise.Planned
 	Cautions []record.Remark
 }
 
-// Advise checks the series so far as a push would and says what comes next.
+// Advise checks the series so far as a push would and says what comes next and with which inserts.
 func Advise(in AdviceQuestion) (Advised, error) {
 	if err := fault.InvalidFields(in.Check()); err != nil {
 		return Advised{}, err
 	}
-	a := advise.Advise(&advise.Input{
-		Protocol: in.Protocol, Person: advise.Person{AgeYears: in.AgeYears, Sex: in.Sex, BodyMass: in.BodyMass}, Screening: in.Screening,
-		Kit: in.Kit, Series: in.series(), Now: in.Now, RestSeconds: in.RestSeconds, HeartRate: in.HeartRate, Symptoms: in.Symptoms,
-	})
-	return Advised{Advice: a, Cautions: in.cautions(a)}, nil
+	p := advise.Plan(&advise.Input{
+		Protocol: in.Protocol, Person: advise.Person{AgeYears: in.AgeYears, Sex: in.Sex, BodyMass: in.BodyMass, StatureMM: in.StatureMM},
+		Screening: in.Screening, Kit: in.Kit, Series: in.series(), Now: in.Now, RestSeconds: in.RestSeconds, HeartRate: in.HeartRate,
+		Symptoms: in.Symptoms,
+	}, advise.Wish{Tolerance: in.LoadTolerance, DifferFrom: in.DifferFrom})
+	return Advised{Planned: p, Cautions: in.cautions(p.Advice)}, nil
 }
 
 func (in AdviceQuestion) series() record.Series {
@@ -81,6 +89,7 @@ func (in AdviceQuestion) Check() []fault.Violation {
 	if in.BodyMass != nil && in.BodyMass.IsZero() {
 		found = append(found, fault.Violation{Field: "body_mass", Rule: "body_mass.positive", Text: "a body mass is more than nothing"})
 	}
+	found = append(found, in.differs()...)
 	s := record.Session{StartedAt: in.Now, EndedAt: in.Now, Screening: in.Screening, Series: []record.Series{series}}
 	if len(in.Trials) > 0 {
 		s.StartedAt = in.Trials[0].At
@@ -101,6 +110,31 @@ func (in AdviceQuestion) Check() []fault.Violation {
 		found = append(found, v)
 	}
 	return found
+}
+
+// differs checks the codes from which a recipe must look different: each names an insert of the kit, once.
+func (in AdviceQuestion) differs() []fault.Violation {
+	if len(in.DifferFrom) == 0 {
+		return nil
+	}
+	if in.Kit == nil {
+		return []fault.Violation{{Field: "kit", Rule: "advice.kit_for_recipe", Text: "a recipe that looks different is one of a kit, which is given"}}
+	}
+	var found []fault.Violation
+	seen := make(map[string]bool, len(in.DifferFrom))
+	for i, code := range in.DifferFrom {
+		if seen[code] || !hasInsert(in.Kit, code) {
+			found = append(found, fault.Violation{
+				Field: "differ_from_codes[" + strconv.Itoa(i) + "]", Rule: recipe.RuleCode, Text: "each code names an insert of the kit and occurs once",
+			})
+		}
+		seen[code] = true
+	}
+	return found
+}
+
+func hasInsert(kit *record.Kit, code string) bool {
+	return slices.ContainsFunc(kit.Inserts, func(p record.Piece) bool { return p.Code == code })
 }
 
 // cautions are those of every advice, and more where a series begins and where it ends.

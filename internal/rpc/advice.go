@@ -55,7 +55,10 @@ func (r *reader) adviceQuestion(m *pb.AdviseRequest) deskwork.AdviceQuestion {
 		Protocol: r.protocol(m.GetProtocol(), "protocol"), AgeYears: int(m.GetAgeYears()), Sex: pickOrNone(r, sexes, m.GetSex(), "sex"),
 		BodyMass: r.massOrNone(m.GetBodyMass(), "body_mass"), Screening: r.screening(m.GetScreening(), "screening"),
 		Zone: pick(r, zones, m.GetZone(), "zone"), Stop: pickOrNone(r, stops, m.GetStop(), "stop"), Now: r.time(m.GetNow(), "now"),
-		RestSeconds: whole(m.RestSeconds), HeartRate: whole(m.HeartRateBpm),
+		RestSeconds: whole(m.RestSeconds), HeartRate: whole(m.HeartRateBpm), StatureMM: int(m.GetStatureMm()), DifferFrom: m.GetDifferFromCodes(),
+	}
+	if t := r.massOrNone(m.GetLoadTolerance(), "load_tolerance"); t != nil {
+		q.LoadTolerance = *t
 	}
 	if m.GetKit() != nil {
 		kit := r.kit(m.GetKit(), "kit")
@@ -73,7 +76,10 @@ func (r *reader) adviceQuestion(m *pb.AdviseRequest) deskwork.AdviceQuestion {
 func (w *writer) advised(v deskwork.Advised) *pb.AdviseResponse {
 	resp := &pb.AdviseResponse{
 		Action: say(w, adviceActions, v.Action), Then: sayOrNone(w, adviceActions, v.Then), Load: w.massOrNone(v.Load),
-		EarliestAt: w.time(v.EarliestAt), Cautions: writeRemarks(v.Cautions),
+		EarliestAt: w.time(v.EarliestAt), Cautions: writeRemarks(v.Cautions), NearestBelow: w.massOrNone(v.Below), NearestAbove: w.massOrNone(v.Above),
+	}
+	if v.Recipe != nil {
+		resp.Recipe = &pb.AdviseResponse_AdviceRecipe{Codes: v.Recipe.Codes, Load: w.mass(v.Recipe.Load)}
 	}
 	for _, reason := range v.Reasons {
 		resp.Reasons = append(resp.Reasons, &pb.AdviceReason{

@@ -99,6 +99,42 @@ func TestAdvise(t *testing.T) {
 	}
 }
 
+// TestAdviseRecipe: the inserts that make the next load, different ones from those asked for, and the nearest loads where the kit does not make
+// it: then the advice is to wait and no load is told.
+func TestAdviseRecipe(t *testing.T) {
+	service := serve(t, io.Discard)
+	rested := []string{`"restSeconds": 40`, `"restSeconds": 60`}
+	for name, c := range map[string]struct {
+		pairs               []string
+		action              pb.AdviceAction
+		codes               []string
+		load, recipe        string
+		below, above, guard string
+	}{
+		"made": {rested, pb.AdviceAction_ADVICE_ACTION_ADVANCE, []string{"M2", "P4"}, "25", "25", "", "", "mechanics"},
+		"made otherwise": {append([]string{`"now":`, `"differFromCodes": ["M2", "P4"], "now":`}, rested...),
+			pb.AdviceAction_ADVICE_ACTION_ADVANCE, []string{"M2", "K7", "R9", "S3"}, "25", "25", "", "", "mechanics"},
+		"not made": {append([]string{`"code": "P4", "mass": {"value": "10"`, `"code": "P4", "mass": {"value": "30"`, `"code": "S3", "mass": {"value": "2.5"`, `"code": "S3", "mass": {"value": "3"`}, rested...),
+			pb.AdviceAction_ADVICE_ACTION_WAIT, nil, "", "", "23", "25.5", "recipe"},
+		"made within a tolerance": {append([]string{`"code": "P4", "mass": {"value": "10"`, `"code": "P4", "mass": {"value": "30"`, `"code": "S3", "mass": {"value": "2.5"`, `"code": "S3", "mass": {"value": "3"`,
+			`"now":`, `"loadTolerance": {"value": "0.5", "unit": "UNIT_LB"}, "now":`}, rested...),
+			pb.AdviceAction_ADVICE_ACTION_ADVANCE, []string{"M2", "K7", "S3", "R9"}, "25", "25.5", "", "", "mechanics"},
+	} {
+		req := adviceExample(t, c.pairs...)
+		for _, way := range ways {
+			got, err := caller.Do[pb.AdviseResponse](t.Context(), service.As("evaluator", way), "AdviceService/Advise", req)
+			if err != nil {
+				t.Fatalf("%s over %s: %v", name, way, err)
+			}
+			if got.GetAction() != c.action || got.GetLoad().GetValue() != c.load || got.GetRecipe().GetLoad().GetValue() != c.recipe ||
+				!slices.Equal(got.GetRecipe().GetCodes(), c.codes) || got.GetNearestBelow().GetValue() != c.below ||
+				got.GetNearestAbove().GetValue() != c.above || got.GetReasons()[0].GetGuard() != c.guard {
+				t.Errorf("%s over %s: %v", name, way, got)
+			}
+		}
+	}
+}
+
 // TestAdviseStart: before the first trial the start load is advised, with the cautions of a start.
 func TestAdviseStart(t *testing.T) {
 	req := adviceExample(t)
@@ -136,6 +172,12 @@ func TestAdviseRefuses(t *testing.T) {
 		"back-off of nothing":     {[]string{`"backOff": {"value": "5"`, `"backOff": {"value": "0"`}, "protocol.back_off"},
 		"kit":                     {[]string{`"code": "M2"`, `"code": "K7"`}, "kit.inserts[1].code"},
 		"heart rate 251":          {[]string{`"heartRateBpm": 104`, `"heartRateBpm": 251`}, "heart_rate_bpm"},
+		"stature":                 {[]string{`"statureMm": 1650`, `"statureMm": 999`}, "stature_mm"},
+		"lowest stature":          {[]string{`"statureMm": 1650`, `"statureMm": 1000`}, ""},
+		"unlike a code":           {[]string{`"now":`, `"differFromCodes": ["K7", "X1"], "now":`}, "differ_from_codes[1]"},
+		"unlike one code twice":   {[]string{`"now":`, `"differFromCodes": ["K7", "K7"], "now":`}, "differ_from_codes[1]"},
+		"unlike":                  {[]string{`"now":`, `"differFromCodes": ["K7"], "now":`}, ""},
+		"tolerance":               {[]string{`"now":`, `"loadTolerance": {"value": "-1", "unit": "UNIT_LB"}, "now":`}, "load_tolerance.value"},
 		"no moment":               {[]string{`"now": "2026-03-02T09:03:00Z",`, ``}, "now"},
 	} {
 		req := adviceExample(t, c.pairs...)
@@ -182,7 +224,7 @@ func TestHouseProtocols(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if len(all.GetProtocols()) != 15 || all.GetNextCursor() != "" {
+		if len(all.GetProtocols()) != 40 || all.GetNextCursor() != "" {
 			t.Fatalf("over %s: %d protocols, next %q", way, len(all.GetProtocols()), all.GetNextCursor())
 		}
 		var paged []*pb.HouseProtocol
@@ -194,11 +236,11 @@ func TestHouseProtocols(t *testing.T) {
 				t.Fatal(err)
 			}
 			paged, pages = append(paged, page.GetProtocols()...), pages+1
-			if cursor = page.GetNextCursor(); cursor == "" || pages > 5 {
+			if cursor = page.GetNextCursor(); cursor == "" || pages > 10 {
 				break
 			}
 		}
-		if pages != 3 || !proto.Equal(&pb.ListHouseProtocolsResponse{Protocols: paged}, all) {
+		if pages != 8 || !proto.Equal(&pb.ListHouseProtocolsResponse{Protocols: paged}, all) {
 			t.Errorf("over %s: %d pages with %d protocols", way, pages, len(paged))
 		}
 		_, err = caller.Do[pb.ListHouseProtocolsResponse](t.Context(), as, "AdviceService/ListHouseProtocols", &pb.ListHouseProtocolsRequest{Page: &pb.Page{Cursor: "x"}})
@@ -208,8 +250,10 @@ func TestHouseProtocols(t *testing.T) {
 		for _, shipped := range all.GetProtocols() {
 			req := adviceExample(t)
 			req.Protocol, req.Zone, req.Trials, req.Sex = shipped.GetProtocol(), shipped.GetProtocol().GetZones()[0], nil, max(shipped.GetProtocol().GetAppliesToSex(), pb.Sex_SEX_FEMALE)
+			// The kit is one of pounds: it makes a load of kilograms to within 3 lb.
+			req.LoadTolerance = &pb.Mass{Value: "3", Unit: pb.Unit_UNIT_LB}
 			got, err := caller.Do[pb.AdviseResponse](t.Context(), as, "AdviceService/Advise", req)
-			if err != nil || got.GetAction() != pb.AdviceAction_ADVICE_ACTION_START || !proto.Equal(got.GetLoad(), shipped.GetProtocol().GetStartLoad()) {
+			if err != nil || got.GetAction() != pb.AdviceAction_ADVICE_ACTION_START || got.GetRecipe() == nil || !proto.Equal(got.GetLoad(), shipped.GetProtocol().GetStartLoad()) {
 				t.Errorf("%s: %v, %v", shipped.GetProtocol().GetName(), got, err)
 			}
 		}

@@ -130,4 +130,3 @@ func why(err error) string {
 	}
 	return "the search is refused"
 }
-
