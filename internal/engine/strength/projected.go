@@ -29,9 +29,13 @@ func OfZonesProjected(ch *capacity.Chosen, projected []record.ProjectedCapacity)
 // Since the rules of package project are the table's own ratios, a capacity and its projections stand at the same place of the table: they
 // hold a person back equally, and the measured one limits.
 func OfZoneProjected(ch *capacity.Chosen, projected []record.ProjectedCapacity, zone record.Zone) (record.ZoneStrength, bool) {
-	worst, tested, basis := step{}, false, record.Measured
+	worst, basis := step{}, record.Measured
 	for i, pace := range paceOrder {
 		s, ok := stepAt(ch, projected, zone, i)
+		if !ok && i == 0 {
+			// Neither the occasional pace nor a harder one was measured.
+			return record.ZoneStrength{}, false
+		}
 		if !ok {
 			continue
 		}
@@ -41,13 +45,9 @@ func OfZoneProjected(ch *capacity.Chosen, projected []record.ProjectedCapacity, 
 		if s.basis == record.Projected {
 			basis = record.Projected
 		}
-		if !tested || s.below(worst) {
+		if i == 0 || s.below(worst) {
 			worst = s
 		}
-		tested = true
-	}
-	if !tested {
-		return record.ZoneStrength{}, false
 	}
 	if worst.level == record.VeryHeavy {
 		return record.ZoneStrength{Zone: zone, Level: worst.level, Basis: basis}, true
