@@ -2886,9 +2886,9 @@ type AnalyzeHandsResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// One for each series, by number.
 	Strengths []*HandStrength `protobuf:"bytes,1,rep,name=strengths,proto3" json:"strengths,omitempty"`
-	// Of each hand: its first series of three repeated grips in one handle position.
+	// Of each series of three repeated grips in one handle position.
 	Variations []*AnalyzeHandsResponse_GripVariation `protobuf:"bytes,2,rep,name=variations,proto3" json:"variations,omitempty"`
-	// Of each hand: its first series of five positions.
+	// Of each series of five positions.
 	Curves []*AnalyzeHandsResponse_PositionCurve `protobuf:"bytes,3,rep,name=curves,proto3" json:"curves,omitempty"`
 	// Of each hand with a series of rapid exchange and one to compare it with.
 	Exchanges []*AnalyzeHandsResponse_RapidExchange `protobuf:"bytes,4,rep,name=exchanges,proto3" json:"exchanges,omitempty"`
