@@ -68,6 +68,14 @@ func reads(ctx context.Context, tx *Tx) (map[string]int, error) {
 		}
 	}
 	note("push", n, err)
+	p, err = tx.PushContextAt(ctx, PushKeys{SessionID: id(200), OverrideID: id(102), KitIDs: []string{id(107)}}, 1<<40)
+	n = len(p.Trials) + len(p.Kits)
+	for _, row := range []*Row{p.First, p.Session, p.Override} {
+		if row != nil {
+			n++
+		}
+	}
+	note("push at", n, err)
 	scanned, err := dump(ctx, tx)
 	for table, rows := range scanned {
 		note("scan "+table, len(rows), nil)
@@ -153,6 +161,58 @@ func TestPushContextFollowsTheReferral(t *testing.T) {
 		fresh, err := tx.PushContext(ctx, PushKeys{SessionID: id(99), ReferralID: id(98)})
 		if err != nil || fresh.Session != nil || fresh.First != nil || fresh.Referral != nil || fresh.Client != nil || len(fresh.Trials) != 0 {
 			t.Errorf("of a new session: %+v, %v", fresh, err)
+		}
+		return nil
+	})
+}
+
+// TestPushContextAt: a kit is read as it stood once an entry was written, and everything else in its newest revision; without an entry the kit is
+// the newest too. A member who answers for an override comes in the same read.
+func TestPushContextAt(t *testing.T) {
+	t.Parallel()
+	ctx := context.Background()
+	s := open(t, pgtest.New(t))
+	openLogs(t, s, clinicA, clinicB)
+	doc := func(kind string, n, revision int, body string) DocRow {
+		return DocRow{Kind: kind, ID: id(n), Revision: revision, Body: []byte(body)}
+	}
+	add(t, s, clinicA, "x", Write{Docs: []DocRow{doc(record.KindKit, 1, 1, `{"k":1}`), doc(record.KindMember, 2, 1, `{"m":1}`), doc(record.KindMember, 3, 1, `{"n":1}`)}})
+	add(t, s, clinicA, "x", Write{Docs: []DocRow{doc(record.KindKit, 1, 2, `{"k":2}`), doc(record.KindMember, 3, 2, `{"n":2}`)}})
+	add(t, s, clinicA, "x", Write{Docs: []DocRow{doc(record.KindKit, 1, 3, `{"k":3}`), doc(record.KindKit, 4, 1, `{"k":4}`)}})
+	add(t, s, clinicB, "x", Write{Docs: []DocRow{doc(record.KindKit, 1, 1, `{"k":"of the other clinic"}`)}})
+	keys := PushKeys{SessionID: id(9), EvaluatorID: id(2), OverrideID: id(3), KitIDs: []string{id(1), id(4)}}
+	want := func(name string, p PushContext, err error, kits map[string]string) {
+		t.Helper()
+		got := make(map[string]string)
+		for id, row := range p.Kits {
+			got[id] = string(row.Body)
+		}
+		if diff := cmp.Diff(kits, got); diff != "" || err != nil {
+			t.Errorf("%s: %v\n%s", name, err, diff)
+		}
+		if p.Evaluator == nil || string(p.Evaluator.Body) != `{"m":1}` || p.Override == nil || string(p.Override.Body) != `{"n":2}` {
+			t.Errorf("%s: evaluator %+v, override %+v", name, p.Evaluator, p.Override)
+		}
+	}
+	in(t, s, clinicA, func(tx *Tx) error {
+		for entry, kits := range []map[string]string{{id(1): `{"k":1}`}, {id(1): `{"k":2}`}, {id(1): `{"k":3}`, id(4): `{"k":4}`}} {
+			p, err := tx.PushContextAt(ctx, keys, int64(entry))
+			want("at entry", p, err, kits)
+		}
+		p, err := tx.PushContext(ctx, keys)
+		want("newest", p, err, map[string]string{id(1): `{"k":3}`, id(4): `{"k":4}`})
+		if p, err = tx.PushContextAt(ctx, keys, -1); err != nil || len(p.Kits) != 0 {
+			t.Errorf("before the first entry: %+v, %v", p.Kits, err)
+		}
+		if p, err = tx.PushContext(ctx, PushKeys{SessionID: id(9), EvaluatorID: id(2)}); err != nil || p.Override != nil || p.Evaluator == nil {
+			t.Errorf("without an override: %+v, %v", p.Override, err)
+		}
+		return nil
+	})
+	in(t, s, clinicB, func(tx *Tx) error {
+		p, err := tx.PushContextAt(ctx, keys, 0)
+		if err != nil || len(p.Kits) != 1 || string(p.Kits[id(1)].Body) != `{"k":"of the other clinic"}` || p.Override != nil {
+			t.Errorf("the other clinic: %+v, %v", p, err)
 		}
 		return nil
 	})
