@@ -13,7 +13,6 @@ import (
 
 	pb "ponderal.example/api/ponderal/v1"
 	"ponderal.example/internal/casework"
-	"ponderal.example/internal/mass"
 	"ponderal.example/internal/record"
 )
 
@@ -34,8 +33,12 @@ func fullSession(series, trials int) *pb.Session {
 		EndedAt: timestamppb.New(someTime.Add(3 * time.Hour)),
 		Screening: &pb.Screening{
 			RestingHeartRateBpm: proto.Uint32(72), SystolicMmhg: proto.Uint32(124), DiastolicMmhg: proto.Uint32(80),
-			RateLimitingDrug: true, OverrideReason: "cleared by telephone",
+			RateLimitingDrug: true, OverrideReason: "cleared by telephone", OverrideBy: someID,
+			Symptoms: []pb.Symptom{pb.Symptom_SYMPTOM_DIZZINESS, pb.Symptom_SYMPTOM_OTHER},
 		},
+		Body:           &pb.BodyMeasures{StatureMm: 1755, BodyMass: &pb.Mass{Value: "81.2", Unit: pb.Unit_UNIT_KG}},
+		HandSeries:     []*pb.HandSeries{fullHandSeries()},
+		PositionSeries: []*pb.PositionSeries{fullPositionSeries()},
 	}
 	at := someTime
 	for i := range series {
@@ -51,11 +54,38 @@ func fullSession(series, trials int) *pb.Session {
 				EffortRating: proto.Float64(float64(j) / 2), Sustainable: proto.Bool(true), MorePossible: proto.Bool(false),
 				Signs:    []*pb.MechanicsSign{{Sign: pb.Sign_SIGN_TWIST, Grade: 2}, {Sign: pb.Sign_SIGN_HEEL_RISE, Grade: 1}},
 				Symptoms: []pb.Symptom{pb.Symptom_SYMPTOM_OTHER}, Blinded: true, ClosedReason: "strap came off",
+				StartHeartRateBpm: proto.Uint32(80), SteadyHeartRateBpm: proto.Uint32(uint32(88 + 5*j)),
 			})
 		}
 		s.Series = append(s.Series, one)
 	}
 	return s
+}
+
+// fullHandSeries is a series of the five positions of the handle.
+func fullHandSeries() *pb.HandSeries {
+	s := &pb.HandSeries{
+		Number: 1, Measure: pb.HandMeasure_HAND_MEASURE_GRIP, Hand: pb.Hand_HAND_LEFT, Procedure: pb.HandProcedure_HAND_PROCEDURE_FIVE_POSITIONS,
+		Dominant: proto.Bool(false), Instrument: "dynamometer 2", InstrumentVerifiedOn: "2026-01-02", Note: "a ring taken off",
+	}
+	for i := range uint32(5) {
+		s.Trials = append(s.Trials, &pb.HandTrial{
+			Number: i + 1, At: timestamppb.New(someTime.Add(time.Duration(i) * time.Minute)), HandlePosition: i + 1, Reading: pounds("71.5"),
+			EffortRating: proto.Float64(7.5), Symptoms: []pb.Symptom{pb.Symptom_SYMPTOM_NUMBNESS_OR_WEAKNESS},
+		})
+	}
+	return s
+}
+
+// fullPositionSeries is a series of one bout.
+func fullPositionSeries() *pb.PositionSeries {
+	return &pb.PositionSeries{
+		Number: 1, Position: pb.Position_POSITION_KNEELING, Rating: pb.Tolerance_TOLERANCE_OCCASIONAL, Note: "on a mat",
+		Bouts: []*pb.Bout{{
+			Number: 1, At: timestamppb.New(someTime.Add(time.Hour)), AskedSeconds: 300, KeptSeconds: 200, EndedBy: pb.BoutEnd_BOUT_END_VOLITIONAL,
+			EffortRating: proto.Float64(4), HeartRateBpm: proto.Uint32(101), Symptoms: []pb.Symptom{pb.Symptom_SYMPTOM_OTHER},
+		}},
+	}
 }
 
 // checkFull demands that a message has every field set but its revision, so that a round trip through the record proves something.
@@ -116,6 +146,10 @@ func TestRoundTrips(t *testing.T) {
 		func(r *reader, m *pb.Referral) record.Referral { return r.referral(m, "referral") }, (*writer).referral)
 	roundTrip(t, &pb.JobProfile{Id: someID, Title: "Mover", Tasks: []*pb.JobTask{
 		{Name: "boxes", Zone: pb.Zone_ZONE_CARRY, Pace: pb.Pace_PACE_FREQUENT, Load: pounds("25")},
+	}, Positions: []*pb.PositionDemand{
+		{Position: pb.Position_POSITION_STOOPING, Demand: pb.Tolerance_TOLERANCE_FREQUENT},
+	}, Hands: []*pb.HandDemand{
+		{Name: "pliers", Measure: pb.HandMeasure_HAND_MEASURE_GRIP, Hand: pb.Hand_HAND_RIGHT, Force: pounds("40")},
 	}}, func(r *reader, m *pb.JobProfile) record.JobProfile { return r.jobProfile(m, "job_profile") }, (*writer).jobProfile)
 	roundTrip(t, &pb.Release{
 		Id: someID, ReferralId: otherID, PayerId: someID, Purpose: "claim", ExpiresAt: timestamppb.New(someTime), Revoked: true,
@@ -135,7 +169,8 @@ func fullProtocol(limit *pb.HeartRateLimit) *pb.Protocol {
 		LiftsPerMinute: 4, Minutes: 1, HeartRateStartLimit: limit, BackOff: pounds("5"), StopMechanicsGrade: 2, PercentOfBodyMass: 55,
 		ScreeningLimits: &pb.ScreeningLimits{RestingHeartRateBpm: 100, SystolicMmhg: 180, DiastolicMmhg: 100},
 		Calibration:     &pb.CalibrationLimit{Days: 365, Block: true}, AppliesToSex: pb.Sex_SEX_FEMALE, MaxTrials: 12,
-		RequiresMorePossible: true,
+		RequiresMorePossible: true, Compression: &pb.CompressionLimit{CriterionNewtons: 3400, MuscleArmMm: 60, ForwardMm: 300},
+		CapacityError: &pb.CapacityError{StandardError: pounds("2.5"), Source: "our own repeated tests"},
 	}
 }
 
@@ -174,6 +209,16 @@ func TestWhatCannotBeReadIsNamed(t *testing.T) {
 	s.Series[0].Zone = 99
 	s.Series[0].Trials[1].At = &timestamppb.Timestamp{Seconds: 1 << 60}
 	s.EndedAt = nil
+	s.Screening.Symptoms[1] = 77
+	s.Body.BodyMass.Value = "80.000000000001"
+	s.HandSeries[0].Hand = 0
+	s.HandSeries[0].Measure = 99
+	s.HandSeries[0].Trials[3].Reading = nil
+	s.HandSeries[0].Trials[4] = nil
+	s.PositionSeries[0].Position = 99
+	s.PositionSeries[0].Rating = 0
+	s.PositionSeries[0].Bouts[0].EndedBy = 99
+	s.PositionSeries[0].Bouts[0].EffortRating = proto.Float64(7.25)
 	r := &reader{}
 	r.session(s, "session")
 	got := map[string]string{}
@@ -188,6 +233,18 @@ func TestWhatCannotBeReadIsNamed(t *testing.T) {
 		"session.series[0].zone":                    "enum.defined",
 		"session.series[0].trials[1].at":            "time.valid",
 		"session.ended_at":                          "time.required",
+
+		"session.screening.symptoms[1]":                     "enum.defined",
+		"session.body.body_mass.value":                      "mass.decimals",
+		"session.hand_series[0].hand":                       "enum.defined",
+		"session.hand_series[0].measure":                    "enum.defined",
+		"session.hand_series[0].trials[3].reading":          "mass.required",
+		"session.hand_series[0].trials[4].at":               "time.required",
+		"session.hand_series[0].trials[4].reading":          "mass.required",
+		"session.position_series[0].position":               "enum.defined",
+		"session.position_series[0].rating":                 "enum.defined",
+		"session.position_series[0].bouts[0].ended_by":      "enum.defined",
+		"session.position_series[0].bouts[0].effort_rating": "effort_rating",
 	}
 	if d := cmp.Diff(want, got); d != "" {
 		t.Errorf("violations (-want +got):\n%s", d)
@@ -201,39 +258,6 @@ func TestMassOnTheWireIsCanonical(t *testing.T) {
 	if d := cmp.Diff(pounds("50"), got, protocmp.Transform()); d != "" {
 		t.Error(d)
 	}
-}
-
-func TestFindingIsWrittenWhole(t *testing.T) {
-	fifty, err := mass.Parse("50", mass.Pound)
-	if err != nil {
-		t.Fatal(err)
-	}
-	strength := record.ZoneStrength{
-		Zone: record.FloorWaist, Level: record.Light, Within: record.Medium, WithinUpTo: &fifty, LimitingSeries: 1,
-		LimitingPace: record.Occasional, Basis: record.Measured,
-	}
-	w := &writer{}
-	got := w.finding(record.Stored[record.Finding]{Value: record.Finding{
-		SessionID: someID, SessionRevision: 2, Engine: "1", Complete: true, Overall: &strength, Zones: []record.ZoneStrength{strength},
-		Remarks: []record.Remark{{Code: "c", Text: "t"}},
-		Capacities: []record.Capacity{{
-			SeriesNumber: 1, Zone: record.FloorWaist, Pace: record.Occasional, Load: &fifty, BracketTo: &fifty,
-			EndReason: record.EndEffort, AcceptedTrials: 3, TotalTrials: 4,
-			Trials: []record.TrialVerdict{{Number: 1, Status: record.TrialAccepted, Guards: []record.GuardHit{
-				{Guard: record.GuardEffortStop, Measured: "8", Limit: "8", Voids: true, Ends: true},
-			}}},
-		}},
-		Job: &record.JobMatch{
-			JobProfileID: otherID, JobProfileRevision: 1, Title: "Mover", Demand: record.Heavy, Outcome: record.MeetsWithLimits,
-			Missing: []string{"carry"}, Tasks: []record.TaskMatch{{
-				Task: "boxes", Zone: record.Carry, Pace: record.Frequent, Demand: fifty, Capacity: &fifty, Verdict: record.TaskShort, ShortBy: &fifty,
-			}},
-		},
-	}, Revision: record.Revision{Number: 2, Entry: 9, At: record.TimeOf(someTime)}})
-	if w.err != nil {
-		t.Fatal(w.err)
-	}
-	checkFull(t, got)
 }
 
 func TestWithheldFeedItemShowsItsIDOnly(t *testing.T) {

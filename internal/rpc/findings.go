@@ -55,6 +55,7 @@ func (w *writer) finding(s record.Stored[record.Finding]) *pb.Finding {
 	for _, r := range v.Remarks {
 		m.Remarks = append(m.Remarks, &pb.Remark{Code: r.Code, Text: r.Text})
 	}
+	w.findingFurther(m, &v)
 	return m
 }
 
@@ -65,15 +66,23 @@ func (w *writer) capacity(v record.Capacity) *pb.Capacity {
 		AcceptedTrials: w.number(v.AcceptedTrials), TotalTrials: w.number(v.TotalTrials),
 	}
 	for _, t := range v.Trials {
-		verdict := &pb.TrialVerdict{Number: w.number(t.Number), Status: say(w, trialStatuses, t.Status)}
-		for _, g := range t.Guards {
-			verdict.Guards = append(verdict.Guards, &pb.GuardHit{
-				Guard: g.Guard, Measured: g.Measured, Limit: g.Limit, Voids: g.Voids, Ends: g.Ends,
-			})
-		}
-		m.Trials = append(m.Trials, verdict)
+		m.Trials = append(m.Trials, &pb.TrialVerdict{
+			Number: w.number(t.Number), Status: say(w, trialStatuses, t.Status), Guards: w.guards(t.Guards),
+		})
+	}
+	m.Mechanics, m.Aerobic = w.mechanics(v.Mechanics), w.aerobic(v.Aerobic)
+	for _, c := range v.Ceilings {
+		m.Ceilings = append(m.Ceilings, &pb.LoadCeiling{Basis: string(c.Basis), Load: w.massOrNone(c.Load), Text: c.Text})
 	}
 	return m
+}
+
+func (w *writer) guards(hits []record.GuardHit) []*pb.GuardHit {
+	var out []*pb.GuardHit
+	for _, g := range hits {
+		out = append(out, &pb.GuardHit{Guard: g.Guard, Measured: g.Measured, Limit: g.Limit, Voids: g.Voids, Ends: g.Ends})
+	}
+	return out
 }
 
 // zoneStrength leaves unspecified what a finding leaves empty: the zone of an overall level that no zone limits, a level not reached.
@@ -97,7 +106,9 @@ func (w *writer) jobMatch(v *record.JobMatch) *pb.JobMatch {
 		m.Tasks = append(m.Tasks, &pb.TaskMatch{
 			Task: t.Task, Zone: say(w, zones, t.Zone), Pace: say(w, paces, t.Pace), Demand: w.mass(t.Demand),
 			Capacity: w.massOrNone(t.Capacity), Verdict: say(w, verdicts, t.Verdict), ShortBy: w.massOrNone(t.ShortBy),
+			Basis: sayOrNone(w, bases, t.Basis), SeriesNumber: w.number(t.SeriesNumber), MeasurementError: w.massOrNone(t.MeasurementError),
 		})
 	}
+	m.Positions, m.Hands, m.RestsOn = w.positionMatches(v.Positions), w.handMatches(v.Hands), v.RestsOn
 	return m
 }

@@ -64,6 +64,12 @@ func (r *reader) protocol(m *pb.Protocol, at string) record.Protocol {
 		BackOff: r.massOrNone(m.GetBackOff(), at+".back_off"), StopMechanicsGrade: int(m.GetStopMechanicsGrade()),
 		PercentOfBodyMass: int(m.GetPercentOfBodyMass()), AppliesToSex: pickOrNone(r, sexes, m.GetAppliesToSex(), at+".applies_to_sex"),
 		MaxTrials: int(m.GetMaxTrials()), RequiresMorePossible: m.GetRequiresMorePossible(),
+		CapacityError: r.capacityError(m.GetCapacityError(), at+".capacity_error"),
+	}
+	if l := m.GetCompression(); l != nil {
+		v.Compression = &record.CompressionLimit{
+			CriterionNewtons: int(l.GetCriterionNewtons()), MuscleArmMM: int(l.GetMuscleArmMm()), ForwardMM: int(l.GetForwardMm()),
+		}
 	}
 	if l := m.GetScreeningLimits(); l != nil {
 		v.ScreeningLimits = &record.ScreeningLimits{
@@ -83,6 +89,13 @@ func (r *reader) protocol(m *pb.Protocol, at string) record.Protocol {
 		})
 	}
 	return v
+}
+
+func (r *reader) capacityError(m *pb.CapacityError, at string) *record.CapacityError {
+	if m == nil {
+		return nil
+	}
+	return &record.CapacityError{StandardError: r.mass(m.GetStandardError(), at+".standard_error"), Source: r.text(m.GetSource(), at+".source")}
 }
 
 func (r *reader) heartRateLimit(m *pb.HeartRateLimit, at string) *record.HeartRateLimit {
@@ -117,6 +130,14 @@ func (w *writer) protocolBody(v record.Protocol) *pb.Protocol {
 	}
 	if l := v.Calibration; l != nil {
 		m.Calibration = &pb.CalibrationLimit{Days: w.number(l.Days), Block: l.Block}
+	}
+	if l := v.Compression; l != nil {
+		m.Compression = &pb.CompressionLimit{
+			CriterionNewtons: w.number(l.CriterionNewtons), MuscleArmMm: w.number(l.MuscleArmMM), ForwardMm: w.number(l.ForwardMM),
+		}
+	}
+	if e := v.CapacityError; e != nil {
+		m.CapacityError = &pb.CapacityError{StandardError: w.mass(e.StandardError), Source: e.Source}
 	}
 	for _, z := range v.Zones {
 		m.Zones = append(m.Zones, say(w, zones, z))

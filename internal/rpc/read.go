@@ -132,6 +132,24 @@ func (r *reader) effort(v float64, at string) record.Effort {
 	return e
 }
 
+// effortOrNone reads a rating that may be absent.
+func (r *reader) effortOrNone(v *float64, at string) *record.Effort {
+	if v == nil {
+		return nil
+	}
+	e := r.effort(*v, at)
+	return &e
+}
+
+// symptoms reads what was reported or seen.
+func (r *reader) symptoms(values []pb.Symptom, at string) []record.Symptom {
+	var out []record.Symptom
+	for i, v := range values {
+		out = append(out, pick(r, symptoms, v, index(at, i)))
+	}
+	return out
+}
+
 // pick reads an enum whose value must be given.
 func pick[E interface {
 	~int32

@@ -61,14 +61,19 @@ func TestTextsAreReadByPath(t *testing.T) {
 	session := fullSession(1, 1)
 	session.Id, session.ReferralId, session.EvaluatorId, session.Series[0].KitId = nilID, nilID, nilID, nilID
 	session.Series[0].StopNote, session.Series[0].Trials[0].ClosedReason, session.Screening.OverrideReason = bad, bad, bad
+	session.Screening.OverrideBy, session.HandSeries[0].Instrument, session.HandSeries[0].Note, session.PositionSeries[0].Note = nilID, bad, bad, bad
+	protocol := fullProtocol(nil)
+	protocol.CapacityError.Source = bad
 	r := &reader{}
+	r.protocol(protocol, "protocol")
 	r.clinic(&pb.Clinic{Id: someID, Name: bad, DisplayUnit: pb.Unit_UNIT_LB}, "clinic")
 	r.payer(&pb.Payer{Id: nilID, Name: bad}, "payer")
 	r.member(&pb.Member{Id: nilID, Name: bad, Credential: bad}, "member")
 	r.newToken(&pb.CreateTokenRequest{Label: bad, ExpiresAt: now})
 	r.client(&pb.Client{Id: nilID, GivenName: bad, FamilyName: bad}, "client")
 	r.referral(&pb.Referral{Id: nilID, ClientId: nilID, PayerId: nilID, JobProfileId: nilID, ClaimNumber: bad, Question: bad}, "referral")
-	r.jobProfile(&pb.JobProfile{Id: nilID, Title: bad, Tasks: []*pb.JobTask{{Name: bad, Zone: 1, Pace: 1, Load: mass}}}, "job_profile")
+	r.jobProfile(&pb.JobProfile{Id: nilID, Title: bad, Tasks: []*pb.JobTask{{Name: bad, Zone: 1, Pace: 1, Load: mass}},
+		Hands: []*pb.HandDemand{{Name: bad, Measure: 1, Force: mass}}}, "job_profile")
 	r.release(&pb.Release{Id: nilID, ReferralId: nilID, PayerId: nilID, Purpose: bad, ExpiresAt: now}, "release")
 	r.kit(&pb.Kit{Id: nilID, Name: bad, Tote: &pb.Piece{Mass: mass}}, "kit")
 	r.session(session, "session")
@@ -80,9 +85,10 @@ func TestTextsAreReadByPath(t *testing.T) {
 	}
 	want := []string{"clinic.name", "payer.id", "payer.name", "member.id", "member.name", "member.credential", "label", "client.id", "client.given_name",
 		"client.family_name", "referral.id", "referral.client_id", "referral.payer_id", "referral.claim_number", "referral.question",
-		"referral.job_profile_id", "job_profile.id", "job_profile.title", "job_profile.tasks[0].name", "release.id", "release.referral_id",
+		"referral.job_profile_id", "job_profile.id", "job_profile.title", "job_profile.tasks[0].name", "job_profile.hands[0].name", "release.id", "release.referral_id",
 		"release.payer_id", "release.purpose", "kit.id", "kit.name", "session.id", "session.referral_id", "session.evaluator_id",
-		"session.screening.override_reason", "session.series[0].kit_id", "session.series[0].stop_note",
+		"session.screening.override_by", "session.hand_series[0].instrument", "session.hand_series[0].note", "session.position_series[0].note",
+		"protocol.capacity_error.source", "session.screening.override_reason", "session.series[0].kit_id", "session.series[0].stop_note",
 		"session.series[0].trials[0].closed_reason", "session_id", "result_id", "comment", "superseded_id", "reason"}
 	slices.Sort(got)
 	slices.Sort(want)

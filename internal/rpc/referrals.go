@@ -131,7 +131,7 @@ func (w *writer) referral(s record.Stored[record.Referral]) *pb.Referral {
 }
 
 func (r *reader) jobProfile(m *pb.JobProfile, at string) record.JobProfile {
-	v := record.JobProfile{ID: r.id(m.GetId(), at+".id"), Title: r.line(m.GetTitle(), at+".title")}
+	v := record.JobProfile{ID: r.id(m.GetId(), at+".id"), Title: r.line(m.GetTitle(), at+".title"), Tasks: make([]record.JobTask, 0, len(m.GetTasks()))}
 	for i, t := range m.GetTasks() {
 		here := index(at+".tasks", i)
 		v.Tasks = append(v.Tasks, record.JobTask{
@@ -139,6 +139,8 @@ func (r *reader) jobProfile(m *pb.JobProfile, at string) record.JobProfile {
 			Load: r.mass(t.GetLoad(), here+".load"),
 		})
 	}
+	v.Positions = r.positionDemands(m.GetPositions(), at+".positions")
+	v.Hands = r.handDemands(m.GetHands(), at+".hands")
 	return v
 }
 
@@ -147,7 +149,38 @@ func (w *writer) jobProfile(s record.Stored[record.JobProfile]) *pb.JobProfile {
 	for _, t := range s.Value.Tasks {
 		m.Tasks = append(m.Tasks, &pb.JobTask{Name: t.Name, Zone: say(w, zones, t.Zone), Pace: say(w, paces, t.Pace), Load: w.mass(t.Load)})
 	}
+	for _, p := range s.Value.Positions {
+		m.Positions = append(m.Positions, &pb.PositionDemand{Position: say(w, positionKinds, p.Position), Demand: say(w, tolerances, p.Demand)})
+	}
+	for _, h := range s.Value.Hands {
+		m.Hands = append(m.Hands, &pb.HandDemand{
+			Name: h.Name, Measure: say(w, handMeasures, h.Measure), Hand: sayOrNone(w, handSides, h.Hand), Force: w.mass(h.Force),
+		})
+	}
 	return m
+}
+
+func (r *reader) positionDemands(all []*pb.PositionDemand, at string) []record.PositionDemand {
+	var out []record.PositionDemand
+	for i, m := range all {
+		here := index(at, i)
+		out = append(out, record.PositionDemand{
+			Position: pick(r, positionKinds, m.GetPosition(), here+".position"), Demand: pick(r, tolerances, m.GetDemand(), here+".demand"),
+		})
+	}
+	return out
+}
+
+func (r *reader) handDemands(all []*pb.HandDemand, at string) []record.HandDemand {
+	var out []record.HandDemand
+	for i, m := range all {
+		here := index(at, i)
+		out = append(out, record.HandDemand{
+			Name: r.line(m.GetName(), here+".name"), Measure: pick(r, handMeasures, m.GetMeasure(), here+".measure"),
+			Hand: pickOrNone(r, handSides, m.GetHand(), here+".hand"), Force: r.mass(m.GetForce(), here+".force"),
+		})
+	}
+	return out
 }
 
 func (r *reader) release(m *pb.Release, at string) record.Release {

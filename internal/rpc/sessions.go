@@ -16,6 +16,7 @@ type SessionCases interface {
 	GetSession(ctx context.Context, p authn.Principal, id string, revision int) (record.Stored[record.Session], error)
 	ListSessions(context.Context, authn.Principal, record.Page) (record.List[record.Session], error)
 	CorrectTrial(context.Context, authn.Principal, casework.Correction) (casework.Corrected, error)
+	CorrectSession(context.Context, authn.Principal, casework.PartCorrection) (casework.Corrected, error)
 	RescoreSession(ctx context.Context, p authn.Principal, in casework.Rescoring) (casework.Corrected, error)
 }
 
@@ -116,6 +117,13 @@ func (r *reader) session(m *pb.Session, at string) record.Session {
 	for i, s := range m.GetSeries() {
 		v.Series = append(v.Series, r.series(s, index(at+".series", i)))
 	}
+	v.Body = r.bodyOrNone(m.GetBody(), at+".body")
+	for i, s := range m.GetHandSeries() {
+		v.HandSeries = append(v.HandSeries, r.handSeries(s, index(at+".hand_series", i)))
+	}
+	for i, s := range m.GetPositionSeries() {
+		v.PositionSeries = append(v.PositionSeries, r.positionSeries(s, index(at+".position_series", i)))
+	}
 	return v
 }
 
@@ -126,6 +134,7 @@ func (r *reader) screening(m *pb.Screening, at string) record.Screening {
 	return record.Screening{
 		RestingHeartRate: whole(m.RestingHeartRateBpm), Systolic: whole(m.SystolicMmhg), Diastolic: whole(m.DiastolicMmhg),
 		RateLimitingDrug: m.GetRateLimitingDrug(), OverrideReason: r.text(m.GetOverrideReason(), at+".override_reason"),
+		Symptoms: r.symptoms(m.GetSymptoms(), at+".symptoms"), OverrideBy: r.id(m.GetOverrideBy(), at+".override_by"),
 	}
 }
 
@@ -150,18 +159,12 @@ func (r *reader) trial(m *pb.Trial, at string) record.Trial {
 		Number: int(m.GetNumber()), At: r.time(m.GetAt(), at+".at"), Load: r.mass(m.GetLoad(), at+".load"),
 		InsertCodes: m.GetInsertCodes(), Repetitions: int(m.GetRepetitions()), HeartRate: whole(m.HeartRateBpm),
 		Sustainable: m.Sustainable, MorePossible: m.MorePossible, Blinded: m.GetBlinded(),
-		ClosedReason: r.text(m.GetClosedReason(), at+".closed_reason"),
-	}
-	if m.EffortRating != nil {
-		e := r.effort(m.GetEffortRating(), at+".effort_rating")
-		v.Effort = &e
+		ClosedReason: r.text(m.GetClosedReason(), at+".closed_reason"), Effort: r.effortOrNone(m.EffortRating, at+".effort_rating"),
+		Symptoms: r.symptoms(m.GetSymptoms(), at+".symptoms"), StartHeartRate: whole(m.StartHeartRateBpm), SteadyHeartRate: whole(m.SteadyHeartRateBpm),
 	}
 	for i, s := range m.GetSigns() {
 		here := index(at+".signs", i)
 		v.Signs = append(v.Signs, record.MechanicsSign{Sign: pick(r, signs, s.GetSign(), here+".sign"), Grade: int(s.GetGrade())})
-	}
-	for i, s := range m.GetSymptoms() {
-		v.Symptoms = append(v.Symptoms, pick(r, symptoms, s, index(at+".symptoms", i)))
 	}
 	return v
 }
@@ -174,11 +177,18 @@ func (w *writer) session(s record.Stored[record.Session]) *pb.Session {
 		Screening: &pb.Screening{
 			RestingHeartRateBpm: w.wholeOrNone(v.Screening.RestingHeartRate), SystolicMmhg: w.wholeOrNone(v.Screening.Systolic),
 			DiastolicMmhg: w.wholeOrNone(v.Screening.Diastolic), RateLimitingDrug: v.Screening.RateLimitingDrug,
-			OverrideReason: v.Screening.OverrideReason,
+			OverrideReason: v.Screening.OverrideReason, Symptoms: w.symptoms(v.Screening.Symptoms), OverrideBy: v.Screening.OverrideBy,
 		},
+		Body: w.bodyOrNone(v.Body),
 	}
 	for _, series := range v.Series {
 		m.Series = append(m.Series, w.series(series))
+	}
+	for _, series := range v.HandSeries {
+		m.HandSeries = append(m.HandSeries, w.handSeries(series))
+	}
+	for _, series := range v.PositionSeries {
+		m.PositionSeries = append(m.PositionSeries, w.positionSeries(series))
 	}
 	return m
 }
@@ -198,17 +208,11 @@ func (w *writer) trial(v record.Trial) *pb.Trial {
 	m := &pb.Trial{
 		Number: w.number(v.Number), At: w.time(v.At), Load: w.mass(v.Load), InsertCodes: v.InsertCodes,
 		Repetitions: w.number(v.Repetitions), HeartRateBpm: w.wholeOrNone(v.HeartRate), Sustainable: v.Sustainable,
-		MorePossible: v.MorePossible, Blinded: v.Blinded, ClosedReason: v.ClosedReason,
-	}
-	if v.Effort != nil {
-		rating := v.Effort.Float()
-		m.EffortRating = &rating
+		MorePossible: v.MorePossible, Blinded: v.Blinded, ClosedReason: v.ClosedReason, EffortRating: w.effortOrNone(v.Effort),
+		Symptoms: w.symptoms(v.Symptoms), StartHeartRateBpm: w.wholeOrNone(v.StartHeartRate), SteadyHeartRateBpm: w.wholeOrNone(v.SteadyHeartRate),
 	}
 	for _, s := range v.Signs {
 		m.Signs = append(m.Signs, &pb.MechanicsSign{Sign: say(w, signs, s.Sign), Grade: w.number(s.Grade)})
-	}
-	for _, s := range v.Symptoms {
-		m.Symptoms = append(m.Symptoms, say(w, symptoms, s))
 	}
 	return m
 }

@@ -93,7 +93,9 @@ func TestRequestsOfEveryServiceAreValidated(t *testing.T) {
 		{&pb.PutMemberRequest{Member: &pb.Member{Id: someID, Name: "n", Roles: []pb.Role{5}}}, "member.roles[0]"},
 		{&pb.CreateTokenRequest{Label: "l", Roles: []pb.Role{1}}, "expires_at"},
 		{&pb.PutClientRequest{Client: &pb.Client{Id: someID, GivenName: "", FamilyName: "f", BirthDate: "1980-02-30"}}, "client.birth_date"},
-		{&pb.PutJobProfileRequest{JobProfile: &pb.JobProfile{Id: someID, Title: "t"}}, "job_profile.tasks"},
+		{&pb.PutJobProfileRequest{JobProfile: &pb.JobProfile{Id: someID}}, "job_profile.tasks"}, // no title either, or the use case would say it
+		{&pb.PutJobProfileRequest{JobProfile: &pb.JobProfile{Id: someID, Title: "t", Positions: []*pb.PositionDemand{{Position: 1}}}}, "job_profile.positions[0].demand"},
+		{&pb.PutJobProfileRequest{JobProfile: &pb.JobProfile{Id: someID, Title: "t", Hands: []*pb.HandDemand{{Name: "n", Measure: 9, Force: pounds("1")}}}}, "job_profile.hands[0].measure"},
 		{&pb.PutReleaseRequest{Release: &pb.Release{Id: "x", ReferralId: someID, PayerId: someID, Purpose: "claim",
 			ExpiresAt: timestamppb.New(someTime.Add(-time.Hour))}}, "release.expires_at"},
 		{&pb.PutKitRequest{Kit: &pb.Kit{Id: someID, Name: "k", Inserts: []*pb.Piece{{Code: "a", Mass: pounds("1"), VerifiedOn: "2026-01-01"}}}}, "kit.tote"},

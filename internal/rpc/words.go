@@ -119,9 +119,10 @@ var (
 		pb.Basis_BASIS_PROJECTED: record.Projected,
 	})
 	verdicts = newWords(map[pb.TaskVerdict]record.Verdict{
-		pb.TaskVerdict_TASK_VERDICT_WITHIN:     record.TaskWithin,
-		pb.TaskVerdict_TASK_VERDICT_SHORT:      record.TaskShort,
-		pb.TaskVerdict_TASK_VERDICT_NOT_TESTED: record.TaskNotTested,
+		pb.TaskVerdict_TASK_VERDICT_WITHIN:       record.TaskWithin,
+		pb.TaskVerdict_TASK_VERDICT_SHORT:        record.TaskShort,
+		pb.TaskVerdict_TASK_VERDICT_NOT_TESTED:   record.TaskNotTested,
+		pb.TaskVerdict_TASK_VERDICT_WITHIN_ERROR: record.TaskWithinError,
 	})
 	outcomes = newWords(map[pb.JobOutcome]record.Outcome{
 		pb.JobOutcome_JOB_OUTCOME_MEETS:                record.Meets,
@@ -138,7 +139,14 @@ var (
 		pb.RepetitionKind_REPETITION_KIND_CYCLE:    record.RepetitionCycle,
 	})
 	formulae = newWords(map[pb.HeartRateFormula]record.HeartRateFormula{
-		pb.HeartRateFormula_HEART_RATE_FORMULA_FOX_1971:    record.Fox1971,
-		pb.HeartRateFormula_HEART_RATE_FORMULA_TANAKA_2001: record.Tanaka2001,
+		pb.HeartRateFormula_HEART_RATE_FORMULA_FOX_1971:               record.Fox1971,
+		pb.HeartRateFormula_HEART_RATE_FORMULA_TANAKA_2001:            record.Tanaka2001,
+		pb.HeartRateFormula_HEART_RATE_FORMULA_GELLISH_2007:           record.Gellish2007,
+		pb.HeartRateFormula_HEART_RATE_FORMULA_GELLISH_2007_QUADRATIC: record.Gellish2007Quadratic,
+		pb.HeartRateFormula_HEART_RATE_FORMULA_GULATI_2010_WOMEN:      record.Gulati2010Women,
+		pb.HeartRateFormula_HEART_RATE_FORMULA_SYDO_2014_MEN:          record.Sydo2014Men,
+		pb.HeartRateFormula_HEART_RATE_FORMULA_SYDO_2014_WOMEN:        record.Sydo2014Women,
+		pb.HeartRateFormula_HEART_RATE_FORMULA_ZHU_2010:               record.Zhu2010,
+		pb.HeartRateFormula_HEART_RATE_FORMULA_BETA_BLOCKER:           record.BetaBlockerFormula,
 	})
 )

@@ -82,6 +82,23 @@ func (w *writer) wholeOrNone(n *int) *uint32 {
 	return &v
 }
 
+// effortOrNone writes a rating that may be absent.
+func (w *writer) effortOrNone(e *record.Effort) *float64 {
+	if e == nil {
+		return nil
+	}
+	rating := e.Float()
+	return &rating
+}
+
+func (w *writer) symptoms(words []record.Symptom) []pb.Symptom {
+	var out []pb.Symptom
+	for _, s := range words {
+		out = append(out, say(w, symptoms, s))
+	}
+	return out
+}
+
 func (w *writer) revision(r record.Revision) *pb.Revision {
 	return &pb.Revision{Number: w.number(r.Number), EntryNumber: w.long(r.Entry), RecordedAt: w.time(r.At)}
 }
