@@ -78,3 +78,14 @@ func BenchmarkAssess(b *testing.B) {
 		}
 	}
 }
+
+// BenchmarkToRecord is of the report of a realistic session.
+func BenchmarkToRecord(b *testing.B) {
+	r := Of(realistic())
+	b.ReportAllocs()
+	for b.Loop() {
+		if c := ToRecord(r); len(c.Indicators) == 0 {
+			b.Fatal("nothing")
+		}
+	}
+}
