@@ -1,6 +1,8 @@
 package capacity
 
 import (
+	"slices"
+
 	"ponderal.example/internal/engine/guard"
 	"ponderal.example/internal/record"
 )
@@ -25,7 +27,9 @@ func Mechanics(trials []record.Trial) *record.MechanicsChange {
 			}
 			m.EndTrial, m.EndLoad = t.Number, t.Load
 			m.HighestGrade = max(m.HighestGrade, min(s.Grade, guard.UnsafeGrade))
-			m.Signs = append(m.Signs, s.Sign)
+			if !slices.Contains(m.Signs, s.Sign) {
+				m.Signs = append(m.Signs, s.Sign)
+			}
 		}
 	}
 	if m != nil {

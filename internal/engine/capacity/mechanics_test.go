@@ -99,3 +99,16 @@ func TestWithLimitsOfRules2(t *testing.T) {
 		t.Errorf("a capacity by itself has what score adds: %+v", c)
 	}
 }
+
+func BenchmarkMechanics(b *testing.B) {
+	var trials []record.Trial
+	for i := range 8 {
+		trials = append(trials, signed(i+1, int64(10*i+10), sign(record.SignTrunkLean, i/3), sign(record.SignMomentum, i/4)))
+	}
+	b.ReportAllocs()
+	for b.Loop() {
+		if capacity.Mechanics(trials) == nil {
+			b.Fatal("no change")
+		}
+	}
+}

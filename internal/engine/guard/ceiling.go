@@ -145,8 +145,9 @@ func (c *ceiling) limitText() string {
 	return c.load.String() + " (" + c.basisText() + ")"
 }
 
-// Ceilings lists every ceiling that the protocol sets for this person, lowest first, then those that could not be worked out, whose text says
-// what is missing or does not fit; nil where there is none. A load exactly at a ceiling is within it. The caller owns the list.
+// Ceilings lists every ceiling that the protocol sets for this person, lowest first, then those that could not be worked out; nil where there is
+// none. The text is what the ceiling comes from, "60 % of body mass", and after a semicolon what is missing, "missing: stature, body mass", or
+// the rules of package body that a figure breaks. A load exactly at a ceiling is within it. The caller owns the list.
 //
 // A ceiling by estimated compression rests on a static model of an average body: see package body for what that leaves out. It is a
 // reference, not a safe limit for a person.

@@ -2,6 +2,7 @@ package guard_test
 
 import (
 	"slices"
+	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -291,6 +292,45 @@ func TestEqualAndLowest(t *testing.T) {
 	*list[0].Load = pounds(999)
 	if again := l.Ceilings(); *again[0].Load == pounds(999) {
 		t.Error("the list shares memory with the limits")
+	}
+}
+
+// TestFiguresThatCannotBe: a protocol whose figures package body does not take has a ceiling that says so, never one that is made up.
+func TestFiguresThatCannotBe(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		limit record.CompressionLimit
+		zone  record.Zone
+		text  string
+	}{
+		{"least criterion", record.CompressionLimit{CriterionNewtons: 1000}, record.Carry, "estimated compression of 1000 N at L5/S1"},
+		{"below it", record.CompressionLimit{CriterionNewtons: 999}, record.Carry, "estimated compression of 999 N at L5/S1; the criterion is 1000 to 10000 N"},
+		{"shortest arm", record.CompressionLimit{CriterionNewtons: 3400, MuscleArmMM: 30}, record.Carry, "estimated compression of 3400 N at L5/S1"},
+		{"shorter", record.CompressionLimit{CriterionNewtons: 3400, MuscleArmMM: 29}, record.Carry, "estimated compression of 3400 N at L5/S1; the muscle's lever arm is 30 to 100 mm"},
+		{"nearer than the equation takes", record.CompressionLimit{CriterionNewtons: 3400, ForwardMM: 249}, record.Carry,
+			"estimated compression of 3400 N at L5/S1; the hands are 0.25 to 1.00 m before the ankles"},
+		{"beyond the arms", record.CompressionLimit{CriterionNewtons: 3400, ForwardMM: 1000}, record.ShoulderOverhead,
+			"estimated compression of 3400 N at L5/S1; the arms do not reach that far at an end of the zone"},
+		{"a zone that nobody knows", record.CompressionLimit{CriterionNewtons: 3400}, "", "estimated compression of 3400 N at L5/S1; the model is of lifts and carries"},
+	} {
+		p := strict()
+		p.LoadCeiling, p.Compression = nil, &c.limit
+		l := guard.LimitsFor(guard.Input{Protocol: &p, Body: measures(t, 1600, "80", mass.Kilogram), Zone: c.zone})
+		list := l.Ceilings()
+		if len(list) != 1 || list[0].Text != c.text || (list[0].Load == nil) != strings.Contains(c.text, ";") {
+			t.Errorf("%s: %+v", c.name, list)
+		}
+	}
+	for percent, text := range map[int]string{
+		1: "1 % of body mass", 200: "200 % of body mass",
+		201: "201 % of body mass; a share of body mass is 1 to 200 %", -1: "-1 % of body mass; a share of body mass is 1 to 200 %",
+	} {
+		p := strict()
+		p.LoadCeiling, p.PercentOfBodyMass = nil, percent
+		l := guard.LimitsFor(guard.Input{Protocol: &p, Body: measures(t, 0, "80", mass.Kilogram)})
+		if list := l.Ceilings(); len(list) != 1 || list[0].Text != text || (list[0].Load == nil) != strings.Contains(text, ";") {
+			t.Errorf("%d %%: %+v", percent, list)
+		}
 	}
 }
 
