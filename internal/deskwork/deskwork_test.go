@@ -108,7 +108,7 @@ func TestScoreChecks(t *testing.T) {
 func TestClassifyStrength(t *testing.T) {
 	fifty, twenty := lb(t, "50"), lb(t, "20")
 	q := StrengthQuestion{
-		Capacities: []KnownCapacity{{record.FloorWaist, record.Occasional, &fifty}, {record.FloorWaist, record.Frequent, &twenty}, {record.Carry, record.Frequent, &twenty}},
+		Capacities: []KnownCapacity{{Zone: record.FloorWaist, Pace: record.Occasional, Load: &fifty}, {Zone: record.FloorWaist, Pace: record.Frequent, Load: &twenty}, {Zone: record.Carry, Pace: record.Frequent, Load: &twenty}},
 		Tasks: []record.JobTask{
 			{Name: "lift", Zone: record.FloorWaist, Pace: record.Occasional, Load: fifty}, {Name: "carry", Zone: record.Carry, Pace: record.Occasional, Load: twenty},
 		},
@@ -134,7 +134,7 @@ func TestClassifyStrength(t *testing.T) {
 // TestNothingAccepted: a zone that was tested without an accepted load counts as nothing, not as untested.
 func TestNothingAccepted(t *testing.T) {
 	got, err := ClassifyStrength(StrengthQuestion{
-		Capacities: []KnownCapacity{{record.Carry, record.Frequent, nil}},
+		Capacities: []KnownCapacity{{Zone: record.Carry, Pace: record.Frequent}},
 		Tasks:      []record.JobTask{{Name: "carry", Zone: record.Carry, Pace: record.Frequent, Load: lb(t, "5")}},
 	})
 	if err != nil || got.Zones[0].Level != record.BelowSedentary || got.Match.Outcome != record.DoesNotMeet {

@@ -74,15 +74,14 @@ func AnalyzeHands(q HandQuestion) (HandsFound, error) {
 		Strengths: hands.Of(q.Series, q.Person, measures), VariationCritique: grip.Critique(), CurveCritique: grip.CurveCritique,
 		ExchangeCritique: grip.ExchangeCritique, Cautions: q.cautions(),
 	}
-	from := hands.GripTestSeries(q.Series)
-	for i, t := range hands.GripTests(q.Series) {
+	for _, t := range hands.GripTests(q.Series) {
 		hand := record.Hand(t.Hand)
 		if len(t.Trials) > 0 {
 			v, err := variationOf(t.Trials)
 			if err != nil {
 				return HandsFound{}, err
 			}
-			v.Series, v.Hand = from[i].Trials, hand
+			v.Series, v.Hand = t.Series, hand
 			out.Variations = append(out.Variations, v)
 		}
 		if len(t.Positions) > 0 {
@@ -90,7 +89,7 @@ func AnalyzeHands(q HandQuestion) (HandsFound, error) {
 			if err != nil {
 				return HandsFound{}, renamed(err, handPath)
 			}
-			out.Curves = append(out.Curves, GripCurve{Series: from[i].Positions, Hand: hand, Readings: t.Positions, Curve: c})
+			out.Curves = append(out.Curves, GripCurve{Series: t.Series, Hand: hand, Readings: t.Positions, Curve: c})
 		}
 		if !t.Rapid.IsZero() {
 			e, err := grip.RapidExchange(t.Static, t.Rapid)

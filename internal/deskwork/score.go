@@ -3,6 +3,7 @@ package deskwork
 import (
 	"fmt"
 	"strconv"
+	"strings"
 
 	"ponderal.example/internal/canon"
 	"ponderal.example/internal/engine/score"
@@ -10,8 +11,10 @@ import (
 	"ponderal.example/internal/record"
 )
 
-// Scoring is a whole session document: all that its finding depends on. Revisions go into the finding; 0 where nothing is stored.
+// Scoring is a whole session document: all that its finding depends on. Revisions go into the finding; 0 where nothing is stored. Rules is
+// the version of the engine's rules to score by; empty for the newest.
 type Scoring struct {
+	Rules           string
 	Session         record.Session
 	SessionRevision int
 	Person          record.Person
@@ -33,7 +36,8 @@ func Score(in Scoring) (Scored, error) {
 		return Scored{}, err
 	}
 	f, err := score.Score(score.Input{
-		Session: in.Session, SessionRevision: in.SessionRevision, Person: in.Person, Protocols: in.protocols(), Job: in.Job, JobRevision: in.JobRevision,
+		Rules: in.Rules, Session: in.Session, SessionRevision: in.SessionRevision, Person: in.Person, Protocols: in.protocols(), Kits: in.kits(),
+		Job: in.Job, JobRevision: in.JobRevision,
 	})
 	if err != nil {
 		return Scored{}, fmt.Errorf("score session: %w", err)
@@ -44,6 +48,9 @@ func Score(in Scoring) (Scored, error) {
 // Check names every rule that the document breaks, beyond those on single fields that the contract declares.
 func (in Scoring) Check() []fault.Violation {
 	found := record.CheckSession(in.Session, "session")
+	if in.Rules != "" && !score.Known(in.Rules) {
+		found = append(found, fault.Violation{Field: "rules", Rule: "rules.known", Text: "the engine has the rules " + strings.Join(score.Versions(), ", ")})
+	}
 	for i, p := range in.Protocols {
 		found = append(found, checkNamed(p, "protocols["+strconv.Itoa(i)+"]")...)
 	}
@@ -96,6 +103,15 @@ func (in Scoring) protocols() map[string]record.Protocol {
 	all := make(map[string]record.Protocol, len(in.Protocols))
 	for _, p := range in.Protocols {
 		all[p.Digest] = p.Protocol
+	}
+	return all
+}
+
+// kits are the kits by id, as series name them.
+func (in Scoring) kits() map[string]record.Kit {
+	all := make(map[string]record.Kit, len(in.Kits))
+	for _, k := range in.Kits {
+		all[k.ID] = k
 	}
 	return all
 }

@@ -60,36 +60,6 @@ func heartRateLimits(ctx context.Context, req *pb.GetHeartRateLimitsRequest) (de
 	return got, resp, err
 }
 
-func (engine) ClassifyStrength(ctx context.Context, req *pb.ClassifyStrengthRequest) (*pb.ClassifyStrengthResponse, error) {
-	_, resp, err := classifyStrength(ctx, req)
-	return resp, err
-}
-
-func classifyStrength(ctx context.Context, req *pb.ClassifyStrengthRequest) (deskwork.Strengths, *pb.ClassifyStrengthResponse, error) {
-	r := &reader{}
-	q := r.strengthQuestion(req)
-	if err := r.refused(ctx, req); err != nil {
-		return deskwork.Strengths{}, nil, err
-	}
-	got, err := deskwork.ClassifyStrength(q)
-	if err != nil {
-		return deskwork.Strengths{}, nil, err
-	}
-	w := &writer{}
-	resp := &pb.ClassifyStrengthResponse{Demand: sayOrNone(w, levels, got.Demand), Cautions: writeRemarks(got.Cautions)}
-	for _, z := range got.Zones {
-		resp.Zones = append(resp.Zones, w.zoneStrength(z))
-	}
-	if got.Overall != nil {
-		resp.Overall = w.zoneStrength(*got.Overall)
-	}
-	if m := w.jobMatch(got.Match); m != nil {
-		resp.TaskMatches, resp.Outcome, resp.Missing = m.GetTasks(), m.GetOutcome(), m.GetMissing()
-	}
-	resp, err = answered(w, resp)
-	return got, resp, err
-}
-
 func (engine) AnalyzeLifting(ctx context.Context, req *pb.AnalyzeLiftingRequest) (*pb.AnalyzeLiftingResponse, error) {
 	_, resp, err := analyzeLifting(ctx, req)
 	return resp, err
@@ -109,6 +79,12 @@ func (r *reader) engineMeaning(m proto.Message) []fault.Violation {
 		r.lifting(m)
 	case *pb.GetPopulationPercentileRequest:
 		r.handlingQuestion(m)
+	case *pb.AnalyzeHandsRequest:
+		return r.handQuestion(m).Check()
+	case *pb.AssessConsistencyRequest:
+		return r.consistencyQuestion(m).Check()
+	case *pb.EstimateAerobicDemandRequest:
+		r.aerobicQuestion(m)
 	case *pb.GetBodyLimitsRequest:
 		r.bodyQuestion(m)
 	case *pb.AnalyzeAgreementRequest:
@@ -138,7 +114,7 @@ func scoreSession(ctx context.Context, req *pb.ScoreSessionRequest) (deskwork.Sc
 
 func (r *reader) scoring(m *pb.ScoreSessionRequest) deskwork.Scoring {
 	in := deskwork.Scoring{
-		Session: r.session(m.GetSession(), "session"), SessionRevision: int(m.GetSession().GetRevision().GetNumber()),
+		Rules: m.GetRules(), Session: r.session(m.GetSession(), "session"), SessionRevision: int(m.GetSession().GetRevision().GetNumber()),
 		Person: record.Person{AgeYears: int(m.GetAgeYears()), Sex: pickOrNone(r, sexes, m.GetSex(), "sex")},
 	}
 	for i, p := range m.GetProtocols() {
@@ -157,17 +133,6 @@ func (r *reader) scoring(m *pb.ScoreSessionRequest) deskwork.Scoring {
 		in.Kits = append(in.Kits, r.kit(k, index("kits", i)))
 	}
 	return in
-}
-
-func (r *reader) strengthQuestion(m *pb.ClassifyStrengthRequest) deskwork.StrengthQuestion {
-	q := deskwork.StrengthQuestion{Tasks: r.tasks(m.GetTasks(), "tasks")}
-	for i, c := range m.GetCapacities() {
-		at := index("capacities", i)
-		q.Capacities = append(q.Capacities, deskwork.KnownCapacity{
-			Zone: pick(r, zones, c.GetZone(), at+".zone"), Pace: pick(r, paces, c.GetPace(), at+".pace"), Load: r.massOrNone(c.GetLoad(), at+".load"),
-		})
-	}
-	return q
 }
 
 func (r *reader) tasks(list []*pb.JobTask, at string) []record.JobTask {

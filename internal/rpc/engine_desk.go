@@ -77,6 +77,35 @@ func (d *Desk) GetHeartRateLimits(text []byte) (deskwork.HeartRates, []byte, err
 	return atDesk(d, text, &pb.GetHeartRateLimitsRequest{}, heartRateLimits)
 }
 
+// AnalyzeHands reads an AnalyzeHandsRequest and answers it: for people, and as the service's JSON on one line.
+func (d *Desk) AnalyzeHands(text []byte) (deskwork.HandsFound, []byte, error) {
+	return atDesk(d, text, &pb.AnalyzeHandsRequest{}, analyzeHands)
+}
+
+// EstimateAerobicDemand reads an EstimateAerobicDemandRequest and answers it: for people, and as the service's JSON on one line.
+func (d *Desk) EstimateAerobicDemand(text []byte) (deskwork.AerobicEstimate, []byte, error) {
+	return atDesk(d, text, &pb.EstimateAerobicDemandRequest{}, aerobicDemand)
+}
+
+// AssessConsistency reads an AssessConsistencyRequest and answers it: for people, and as the service's JSON on one line.
+func (d *Desk) AssessConsistency(text []byte) (deskwork.Consistent, []byte, error) {
+	return atDesk(d, text, &pb.AssessConsistencyRequest{}, assessConsistency)
+}
+
+// FindRecipes reads a FindRecipesRequest and answers it: for people, and as the service's JSON on one line. The kit is searched for each of
+// the two; a desk has the time.
+func (d *Desk) FindRecipes(text []byte) (deskwork.Recipes, []byte, error) {
+	return atDesk(d, text, &pb.FindRecipesRequest{}, func(ctx context.Context, req *pb.FindRecipesRequest) (deskwork.Recipes, *pb.FindRecipesResponse, error) {
+		resp, err := newEngine().FindRecipes(ctx, req)
+		if err != nil {
+			return deskwork.Recipes{}, nil, err
+		}
+		r := &reader{}
+		got, err := deskwork.FindRecipes(r.recipeQuestion(req))
+		return got, resp, err
+	})
+}
+
 func atDesk[Req, Resp proto.Message, Out any](d *Desk, text []byte, req Req, answer func(context.Context, Req) (Out, Resp, error)) (out Out, line []byte, err error) {
 	if err := readStrict(text, req); err != nil {
 		return out, nil, err
