@@ -9,6 +9,7 @@ import (
 
 	"ponderal.example/internal/engine/capacity"
 	"ponderal.example/internal/engine/hands"
+	"ponderal.example/internal/engine/positions"
 	"ponderal.example/internal/engine/project"
 	"ponderal.example/internal/mass"
 	"ponderal.example/internal/record"
@@ -28,15 +29,15 @@ var (
 )
 
 // Of lists the limits: of loads by zone, then pace, measured or else projected; of each measure by hand, from the strength that stands (see
-// hands.Stands); of each position, from the lowest tolerance found, of equals the lowest series number. Never nil where something was
+// hands.Stands); of each position, from the tolerance that stands (see positions.Stands). Nil where nothing was
 // found; the order of hands and positions given alters nothing.
 func Of(
-	ch *capacity.Chosen, projected []record.ProjectedCapacity, found []record.HandStrength, positions []record.PositionTolerance,
+	ch *capacity.Chosen, projected []record.ProjectedCapacity, found []record.HandStrength, tolerated []record.PositionTolerance,
 ) []record.WorkLimit {
 	var l list
 	l.loads(ch, projected)
 	l.hands(found)
-	l.positions(positions)
+	l.positions(tolerated)
 	return l.done()
 }
 
@@ -131,41 +132,12 @@ func (l *list) positions(found []record.PositionTolerance) {
 		return
 	}
 	for _, p := range postures {
-		t := lowest(found, p)
-		if t == nil {
+		t := positions.Stands(found, p)
+		if t == nil || t.Tolerance == record.NoTolerance {
 			continue
 		}
 		l.begin()
 		l.buf = append(append(append(l.buf, PositionWords(p)...), ": "...), shareOfDay(t.Tolerance)...)
 		l.end(record.LimitPosition, "", t.SeriesNumber)
 	}
-}
-
-// lowest is the lowest tolerance found for a position, of equals that of the lowest series number; nil where there is none.
-func lowest(found []record.PositionTolerance, p record.Position) *record.PositionTolerance {
-	var low *record.PositionTolerance
-	for i := range found {
-		t := &found[i]
-		if t.Position != p || rank(t.Tolerance) == 0 {
-			continue
-		}
-		if low == nil || rank(t.Tolerance) < rank(low.Tolerance) || t.Tolerance == low.Tolerance && t.SeriesNumber < low.SeriesNumber {
-			low = t
-		}
-	}
-	return low
-}
-
-func rank(t record.Tolerance) int {
-	switch t {
-	case record.ToleratedNever:
-		return 1
-	case record.ToleratedOccasional:
-		return 2
-	case record.ToleratedFrequent:
-		return 3
-	case record.ToleratedConstant:
-		return 4
-	}
-	return 0
 }

@@ -61,7 +61,7 @@ func Match(in Input) (m record.JobMatch, stoodIn []string) {
 	}
 	j.positions()
 	j.hands()
-	if len(m.Tasks)+len(in.Job.Positions)+len(in.Job.Hands) == 0 {
+	if len(j.rests.ends)+len(j.missing.ends) == 0 {
 		j.missing.add("the job profile has no demands")
 	}
 	m.Outcome = outcome(j.short, len(j.missing.ends) > 0, in.Limited || j.caveat)
