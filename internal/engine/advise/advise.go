@@ -38,8 +38,8 @@ func Actions() []Action { return []Action{Start, Wait, Advance, Repeat, BackOff,
 
 // The names of guards that only advice has; the others are those of package record.
 const (
-	GuardHeartRateStart = "heart_rate_start"
-	GuardCalibration    = "calibration"
+	GuardHeartRateStart = record.GuardHeartRateStart
+	GuardCalibration    = record.GuardCalibration
 	GuardRest           = "rest"
 	GuardMaxTrials      = "max_trials"
 	GuardRecordedStop   = "recorded_stop"
@@ -112,8 +112,8 @@ func (j *judge) look() move {
 	if !j.protocol() {
 		return move{}
 	}
-	j.limits = guard.LimitsOf(&j.in.Protocol, j.in.Person.record(), j.in.Screening)
-	j.ceilings()
+	j.limits = j.limitsFor()
+	j.readCeilings()
 	j.session()
 	j.screening()
 	j.trials()
@@ -139,10 +139,10 @@ type move struct {
 type judge struct {
 	in     *Input
 	limits guard.Limits
-	// ceiling holds what may not be exceeded, as far as it can be worked out.
-	ceiling ceilings
-	reasons []Reason
-	state   state
+	// ceilings hold what may not be exceeded: the known ones first, lowest first.
+	ceilings []record.LoadCeiling
+	reasons  []Reason
+	state    state
 	// stops, waits: a reason demands it. unknown: something is missing on which the next load may depend; blocked: a wait whose end nobody knows.
 	stops, waits, unknown, blocked bool
 }

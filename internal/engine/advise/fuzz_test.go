@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"ponderal.example/internal/engine/advise"
-	"ponderal.example/internal/engine/heartrate"
 	"ponderal.example/internal/engine/library"
 	"ponderal.example/internal/mass"
 	"ponderal.example/internal/record"
@@ -49,6 +48,12 @@ func (b *byteSource) load() mass.Mass {
 	return pounds(int64(1 + b.below(120)))
 }
 
+// formulae are all of those published, the usual ones more often, and two that are none.
+var formulae = []record.HeartRateFormula{
+	record.Fox1971, record.Tanaka2001, record.Fox1971, record.Tanaka2001, record.Gellish2007, record.Gellish2007Quadratic, record.Gulati2010Women,
+	record.Sydo2014Men, record.Sydo2014Women, record.Zhu2010, record.BetaBlockerFormula, "", "guess",
+}
+
 // whole is usually small, sometimes far outside what the contract takes.
 func (b *byteSource) whole(n int) int {
 	if b.wild && b.below(16) == 15 {
@@ -57,9 +62,17 @@ func (b *byteSource) whole(n int) int {
 	return b.below(n)
 }
 
+// body is a body mass that people have, sometimes any.
+func (b *byteSource) body() mass.Mass {
+	if b.below(8) == 0 {
+		return b.load()
+	}
+	return pounds(int64(90 + b.below(200)))
+}
+
 func (b *byteSource) limit() *record.HeartRateLimit {
 	return maybe(b, func() record.HeartRateLimit {
-		l := record.HeartRateLimit{Formula: []record.HeartRateFormula{record.Fox1971, record.Tanaka2001, record.Fox1971, "", "guess"}[b.below(5)]}
+		l := record.HeartRateLimit{Formula: formulae[b.below(len(formulae))]}
 		switch b.below(3) {
 		case 0:
 			l.BPM = 60 + b.whole(140)
@@ -94,6 +107,9 @@ func (b *byteSource) protocol() record.Protocol {
 	}
 	if b.yes() {
 		p.PercentOfBodyMass = b.whole(120)
+	}
+	if b.below(3) == 0 {
+		p.Compression = &record.CompressionLimit{CriterionNewtons: 2000 + b.whole(3000), MuscleArmMM: b.below(2) * (30 + b.whole(70)), ForwardMM: b.below(2) * (250 + b.whole(300))}
 	}
 	if b.yes() {
 		p.ScreeningLimits = &record.ScreeningLimits{RestingHeartRate: 60 + b.whole(120), Systolic: 150 + b.whole(100), Diastolic: 50 + b.whole(99)}
@@ -138,7 +154,7 @@ func (b *byteSource) input() advise.Input {
 	b.wild = b.below(4) == 0
 	in := advise.Input{
 		Protocol: b.protocol(),
-		Person:   advise.Person{AgeYears: b.whole(100), Sex: []record.Sex{"", record.Female, record.Male}[b.below(3)], BodyMass: maybe(b, b.load)},
+		Person:   advise.Person{AgeYears: b.whole(100), Sex: []record.Sex{"", record.Female, record.Male}[b.below(3)], BodyMass: maybe(b, b.body), StatureMM: b.below(2) * (1400 + b.whole(700))},
 		Screening: record.Screening{
 			RestingHeartRate: maybe(b, func() int { return b.whole(120) }), Systolic: maybe(b, func() int { return b.whole(200) }),
 			Diastolic: maybe(b, func() int { return b.whole(120) }), RateLimitingDrug: b.yes(),
@@ -157,7 +173,13 @@ func (b *byteSource) input() advise.Input {
 	}
 	if b.yes() {
 		date := func() string { return []string{"2026-01-01", "2024-01-01", "2026-02-31", "", "2027-01-01"}[b.below(5)] }
-		in.Kit = &record.Kit{Tote: record.Piece{VerifiedOn: date()}, Inserts: []record.Piece{{VerifiedOn: date()}}}
+		in.Kit = &record.Kit{Tote: record.Piece{Code: "T", Mass: b.load(), VerifiedOn: date()}}
+		for i := range b.below(6) {
+			in.Kit.Inserts = append(in.Kit.Inserts, record.Piece{Code: string(rune('A' + i)), Mass: pounds(int64(1 + b.below(30))), VerifiedOn: date()})
+		}
+	}
+	if b.below(16) == 0 {
+		in.Screening.Symptoms = []record.Symptom{record.SymptomNumbnessOrWeakness}
 	}
 	if b.below(16) == 0 {
 		in.Series.Stop = record.StopAdministrative
@@ -176,10 +198,13 @@ func (b *byteSource) input() advise.Input {
 
 // ease puts right what surrounds the trials, so that advice depends on them alone.
 func ease(in *advise.Input) {
-	in.Person = advise.Person{AgeYears: 40, Sex: in.Protocol.AppliesToSex, BodyMass: ptr(pounds(900))}
+	in.Person = advise.Person{AgeYears: 40, Sex: record.Female, BodyMass: ptr(pounds(150)), StatureMM: 1600}
 	in.Screening = record.Screening{RestingHeartRate: ptr(50), Systolic: ptr(120), Diastolic: ptr(45)}
 	in.Now, in.RestSeconds, in.HeartRate, in.Symptoms, in.Series.Stop = at(700), ptr(90_000), ptr(50), nil, ""
-	in.Kit = &record.Kit{Tote: record.Piece{Code: "T", VerifiedOn: "2026-03-02"}}
+	in.Kit = &record.Kit{Tote: record.Piece{Code: "T", Mass: pounds(5), VerifiedOn: "2026-03-02"}}
+	for i, n := range []int64{5, 5, 10, 10, 20, 40} {
+		in.Kit.Inserts = append(in.Kit.Inserts, record.Piece{Code: string(rune('A' + i)), Mass: pounds(n), VerifiedOn: "2026-03-02"})
+	}
 	for i := range in.Series.Trials {
 		in.Series.Trials[i].Load = pounds(int64(10 * (i + 1)))
 	}
@@ -211,6 +236,12 @@ func forbidden(in *advise.Input, load mass.Mass) string {
 		return "trials"
 	case p.LoadCeiling != nil && p.LoadCeiling.Less(load):
 		return "ceiling"
+	case len(s.Symptoms) > 0 && s.OverrideReason == "":
+		return "red flag"
+	case p.Compression != nil && squeezed(in, load):
+		return "compression"
+	case p.HeartRateLimit != nil && beats(in, p.HeartRateLimit) < 0:
+		return "no limit for the heart rate"
 	case p.PercentOfBodyMass != 0 && (in.Person.BodyMass == nil || float64(load.Units()) > float64(in.Person.BodyMass.Units())*float64(p.PercentOfBodyMass)/100*(1+1e-12)):
 		return "body mass"
 	case p.Calibration != nil && p.Calibration.Block && (in.Kit == nil || in.Now.IsZero() || lapsed(in)):
@@ -218,11 +249,8 @@ func forbidden(in *advise.Input, load mass.Mass) string {
 	case load.Units() <= 0:
 		return "no load"
 	}
-	if hr := p.HeartRateStartLimit; hr != nil {
-		rate, lacks := heartrate.Limit(*hr, record.Person{AgeYears: in.Person.AgeYears, Sex: in.Person.Sex}, s.RestingHeartRate)
-		if lacks != "" || in.HeartRate == nil || rate.Above(*in.HeartRate) {
-			return "heart rate before"
-		}
+	if hr := p.HeartRateStartLimit; hr != nil && (in.HeartRate == nil || float64(*in.HeartRate) > beats(in, hr)+1e-9) {
+		return "heart rate before"
 	}
 	if n := len(in.Series.Trials); n > 0 && p.RestSeconds > 0 {
 		last := in.Series.Trials[n-1].At
@@ -242,7 +270,7 @@ func spoiled(in *advise.Input, t *record.Trial) string {
 		}
 	}
 	if hr := p.HeartRateLimit; hr != nil && t.HeartRate != nil {
-		if rate, lacks := heartrate.Limit(*hr, record.Person{AgeYears: in.Person.AgeYears, Sex: in.Person.Sex}, in.Screening.RestingHeartRate); lacks == "" && rate.Above(*t.HeartRate) {
+		if rate := beats(in, hr); rate >= 0 && float64(*t.HeartRate) > rate+1e-9 {
 			return "heart rate"
 		}
 	}
@@ -251,7 +279,7 @@ func spoiled(in *advise.Input, t *record.Trial) string {
 		return "symptom"
 	case t.Effort != nil && *t.Effort >= p.EffortStop:
 		return "effort"
-	case p.LoadCeiling != nil && p.LoadCeiling.Less(t.Load):
+	case p.LoadCeiling != nil && p.LoadCeiling.Less(t.Load), p.Compression != nil && squeezed(in, t.Load):
 		return "above the ceiling"
 	case t.MorePossible != nil && !*t.MorePossible:
 		return "no more"
@@ -285,7 +313,7 @@ func lapsed(in *advise.Input) bool {
 }
 
 // check advises and holds the advice against forbidden. It returns the action, so that a caller can see that each was tried.
-func check(t *testing.T, in advise.Input) advise.Action {
+func check(t *testing.T, in advise.Input, w advise.Wish) advise.Action {
 	t.Helper()
 	a := advise.Advise(&in)
 	switch a.Action {
@@ -309,6 +337,7 @@ func check(t *testing.T, in advise.Input) advise.Action {
 		t.Fatalf("action %q", a.Action)
 	}
 	checkLoad(t, &in, a)
+	checkPlan(t, &in, a, w)
 	return a.Action
 }
 
@@ -344,26 +373,44 @@ func FuzzAdvise(f *testing.F) {
 		}
 		f.Add(b)
 	}
-	f.Fuzz(func(t *testing.T, b []byte) { check(t, (&byteSource{left: b}).input()) })
+	f.Fuzz(func(t *testing.T, b []byte) {
+		from := &byteSource{left: b}
+		in := from.input()
+		check(t, in, from.wish(&in))
+	})
 }
 
 // TestNoLoadPastAFailedGuard runs the same property over many made inputs and demands that every action was seen.
 func TestNoLoadPastAFailedGuard(t *testing.T) {
 	seen := map[advise.Action]int{}
-	for seed := range uint64(60_000) {
+	recipes, refused := 0, 0
+	for seed := range uint64(30_000) {
 		r := rand.New(rand.NewPCG(seed, 3))
 		b := make([]byte, 400)
 		for i := range b {
 			b[i] = byte(r.IntN(256))
 		}
-		seen[check(t, (&byteSource{left: b}).input())]++
+		from := &byteSource{left: b}
+		in := from.input()
+		w := from.wish(&in)
+		seen[check(t, in, w)]++
+		p := advise.Plan(&in, w)
+		if p.Recipe != nil {
+			recipes++
+		}
+		if p.Above != nil || p.Below != nil {
+			refused++
+		}
 	}
 	for _, action := range advise.Actions() {
 		if seen[action] < 20 {
 			t.Errorf("%s was advised %d times", action, seen[action])
 		}
 	}
-	t.Log(seen)
+	if recipes < 200 || refused < 200 {
+		t.Errorf("%d recipes, %d loads that the kit does not make", recipes, refused)
+	}
+	t.Log(seen, recipes, refused)
 }
 
 // BenchmarkAdvise: the ninth trial of a series under a house protocol, with a kit of 24 inserts.

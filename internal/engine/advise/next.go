@@ -95,11 +95,23 @@ func (j *judge) within(m move) (move, bool) {
 
 // before judges the start guards of a candidate and puts off its moment.
 func (j *judge) before(m *move) {
-	j.above(m.load, "The next load would be above the ceiling.")
+	j.above(m.load)
+	j.heartRateWork()
 	j.heartRateStart()
 	j.calibration()
 	if len(j.state.trials) > 0 {
 		j.rest(m)
+	}
+}
+
+// heartRateWork waits for what the limit within a trial lacks: without it no heart rate could be held against it.
+func (j *judge) heartRateWork() {
+	limit := j.in.Protocol.HeartRateLimit
+	if limit == nil {
+		return
+	}
+	if _, lacks := heartrate.Limit(*limit, j.in.Person.record(), j.in.Screening.RestingHeartRate); lacks != "" {
+		j.missing(string(lacks), "The heart-rate limit within a trial cannot be worked out without: "+string(lacks)+".")
 	}
 }
 

@@ -55,6 +55,9 @@ func Plan(in *Input, w Wish) Planned {
 	return p
 }
 
+// mostUnits is 1000 kg, the highest load that the contract takes, in units of 1e-11 kg.
+const mostUnits = 1000 * 100_000_000_000
+
 // wanted are the bounds between which a load stands for the one advised.
 func (j *judge) wanted(next move, w Wish) recipe.Wanted {
 	tolerance := w.Tolerance
@@ -74,11 +77,11 @@ func (j *judge) wanted(next move, w Wish) recipe.Wanted {
 	if s.hasFailed && !want.High.Less(s.failed) {
 		want.High = s.failed.Sub(unit)
 	}
-	if low := j.ceiling.lowest(); low.below(want.High) {
-		want.High = low.load
+	if low := j.lowest(); low != nil && low.Less(want.High) {
+		want.High = *low
 	}
 	// No load is more than this; beyond it a recipe is not looked for.
-	if most := mass.FromUnits(1000 * unitsPerKilogram); most.Less(want.High) && !most.Less(next.load) {
+	if most := mass.FromUnits(mostUnits); most.Less(want.High) && !most.Less(next.load) {
 		want.High = most
 	}
 	return want
@@ -86,7 +89,8 @@ func (j *judge) wanted(next move, w Wish) recipe.Wanted {
 
 // allowed reports whether no ceiling and no failed load is in the way of a load.
 func (j *judge) allowed(load mass.Mass) bool {
-	return !j.ceiling.lowest().below(load) && (!j.state.hasFailed || load.Less(j.state.failed))
+	low := j.lowest()
+	return (low == nil || !low.Less(load)) && (!j.state.hasFailed || load.Less(j.state.failed))
 }
 
 func heavier(a, b mass.Mass) mass.Mass {

@@ -1,8 +1,8 @@
 package advise
 
 import (
-	"strconv"
-
+	"ponderal.example/internal/engine/guard"
+	"ponderal.example/internal/engine/screen"
 	"ponderal.example/internal/record"
 )
 
@@ -48,7 +48,7 @@ func (j *judge) session() {
 		j.say(Stop, GuardAppliesTo, string(sex), string(p.AppliesToSex), "The protocol's loads are meant for the other sex.")
 	}
 	if len(j.in.Symptoms) > 0 {
-		j.say(Stop, record.GuardSymptom, symptomText(j.in.Symptoms), "none", "A symptom ends the session. Follow the clinic's emergency plan.")
+		j.say(Stop, record.GuardSymptom, guard.SymptomText(j.in.Symptoms), "none", "A symptom ends the session. Follow the clinic's emergency plan.")
 	}
 	switch s.Stop {
 	case "":
@@ -74,39 +74,17 @@ func covered(zones []record.Zone, z record.Zone) bool {
 // screening holds red flags and the resting values against the protocol's limits. With a red flag or above a limit the session is refused unless a
 // licensed clinician let it go on, with a reason; a value that was not measured is not overridden, it is measured.
 func (j *judge) screening() {
-	l, s := j.in.Protocol.ScreeningLimits, &j.in.Screening
-	switch {
-	case len(s.Symptoms) == 0:
-	case s.OverrideReason != "":
-		j.say(Note, record.GuardScreening, symptomText(s.Symptoms), "none",
-			"A red flag was noted before the session; a licensed clinician has overridden it, with a reason on record.")
-	default:
-		j.say(Stop, record.GuardScreening, symptomText(s.Symptoms), "none",
-			"A red flag was noted before the session. The test is not begun unless a licensed clinician overrides this with a recorded reason.")
-	}
-	if l == nil {
-		return
-	}
-	for _, c := range [...]struct {
-		name, unit string
-		measured   *int
-		limit      int
-	}{
-		{"resting heart rate", " bpm", s.RestingHeartRate, l.RestingHeartRate},
-		{"systolic pressure", " mmHg", s.Systolic, l.Systolic},
-		{"diastolic pressure", " mmHg", s.Diastolic, l.Diastolic},
-	} {
-		switch {
-		case c.limit <= 0:
-		case c.measured == nil:
-			j.missing(c.name, "The screening lacks the "+c.name+".")
-		case *c.measured <= c.limit:
-		case s.OverrideReason != "":
-			j.say(Note, record.GuardScreening, strconv.Itoa(*c.measured)+c.unit, strconv.Itoa(c.limit)+c.unit,
-				"The "+c.name+" is above its limit; a licensed clinician has overridden it, with a reason on record.")
-		default:
-			j.say(Stop, record.GuardScreening, strconv.Itoa(*c.measured)+c.unit, strconv.Itoa(c.limit)+c.unit,
-				"The "+c.name+" is above its limit. The test is not begun unless a licensed clinician overrides this with a recorded reason.")
+	f := screen.Of(j.in.Screening, []*record.Protocol{&j.in.Protocol})
+	for i := range f.Guards {
+		hit := &f.Guards[i]
+		if f.Status == record.ScreeningOverridden {
+			j.say(Note, hit.Guard, hit.Measured, hit.Limit, "The screening was not passed; a licensed clinician has overridden it, with a reason on record.")
+			continue
 		}
+		j.say(Stop, hit.Guard, hit.Measured, hit.Limit,
+			"The screening was not passed. The test is not begun unless a licensed clinician overrides this with a recorded reason.")
+	}
+	for _, name := range f.Missing {
+		j.missing(name, "The screening lacks the "+name+".")
 	}
 }

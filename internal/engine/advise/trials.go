@@ -2,7 +2,6 @@ package advise
 
 import (
 	"strconv"
-	"strings"
 
 	"ponderal.example/internal/engine/accept"
 	"ponderal.example/internal/engine/capacity"
@@ -72,9 +71,6 @@ func (j *judge) trial(t *record.Trial, v *record.TrialVerdict) {
 			j.say(Stop, hit.Guard, hit.Measured, hit.Limit, trialName(t)+" was not completed, which ends the series under this protocol.")
 		}
 	}
-	if j.ceiling.body.below(t.Load) || j.ceiling.spine.below(t.Load) {
-		j.aboveOwn(t.Load, trialName(t)+stopText(record.GuardLoadCeiling))
-	}
 	s.lastFailed = short
 	switch {
 	case short:
@@ -133,23 +129,4 @@ func stopText(name string) string {
 		return ": the load was above the ceiling."
 	}
 	return " ends the series."
-}
-
-// symptomText lists symptoms in plain words, each once.
-func symptomText(noted []record.Symptom) string {
-	text := ""
-	for i, s := range noted {
-		first := true
-		for _, before := range noted[:i] {
-			first = first && before != s
-		}
-		switch {
-		case !first:
-		case text == "":
-			text = strings.ReplaceAll(string(s), "_", " ")
-		default:
-			text += ", " + strings.ReplaceAll(string(s), "_", " ")
-		}
-	}
-	return text
 }
