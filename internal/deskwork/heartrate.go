@@ -38,7 +38,8 @@ const (
 // HeartRateLimits predicts the maximum by each formula that was made for such a person and works out the limit, exactly. What a percentage
 // lacks is a broken rule; so is a resting rate that leaves no reserve.
 func HeartRateLimits(q HeartRateQuestion) (HeartRates, error) {
-	out := HeartRates{Cautions: heartRateCautions()}
+	out := HeartRates{Cautions: append(heartRateCautions(), record.Remark{Code: "beta_blocker",
+		Text: "The formula 164 - 0.7 x age is for people who take a beta blocker and for nobody else; the other formulae are not for them."})}
 	for _, f := range heartrate.Formulae() {
 		r, missing := heartrate.Predicted(f, q.Person)
 		m := PredictedMaximum{Formula: f, Rate: r}
