@@ -412,28 +412,3 @@ func TestNoLoadPastAFailedGuard(t *testing.T) {
 	}
 	t.Log(seen, recipes, refused)
 }
-
-// BenchmarkAdvise: the ninth trial of a series under a house protocol, with a kit of 24 inserts.
-func BenchmarkAdvise(b *testing.B) {
-	in := advise.Input{
-		Protocol: library.House()[0], Person: advise.Person{AgeYears: 42, Sex: record.Male, BodyMass: ptr(pounds(180))},
-		Screening: record.Screening{RestingHeartRate: ptr(68), Systolic: ptr(124), Diastolic: ptr(80)},
-		Kit:       &record.Kit{Tote: record.Piece{Code: "T", VerifiedOn: "2026-01-02"}},
-		Series:    record.Series{Zone: record.FloorWaist, Pace: record.Occasional}, Now: at(40), RestSeconds: ptr(90), HeartRate: ptr(100),
-	}
-	for range 24 {
-		in.Kit.Inserts = append(in.Kit.Inserts, record.Piece{Code: "A", VerifiedOn: "2026-01-02"})
-	}
-	for i := range 8 {
-		trial := sound(i+1, int64(i+1)*10)
-		trial.Effort, trial.HeartRate = ptr(record.Effort(2*i)), ptr(90+5*i)
-		in.Series.Trials = append(in.Series.Trials, trial)
-	}
-	if a := advise.Advise(&in); a.Action != advise.Advance {
-		b.Fatalf("%+v", a)
-	}
-	b.ReportAllocs()
-	for b.Loop() {
-		advise.Advise(&in)
-	}
-}
