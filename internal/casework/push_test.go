@@ -223,3 +223,24 @@ func TestEqualIDsInTwoClinics(t *testing.T) {
 	w.accounted(east)
 	w.accounted(west)
 }
+
+// TestStoredSessionIsAnsweredUnderNewRules: a session that is stored is answered when it is sent again, even if it breaks a rule that has come since;
+// with other content it is told what it breaks.
+func TestStoredSessionIsAnsweredUnderNewRules(t *testing.T) {
+	t.Parallel()
+	w, s := pushed(t)
+	again := func(edit func(*record.Session)) pushAnswer {
+		t.Helper()
+		edit(&s)
+		in := must(encodePush(plainSession(s)))(t)
+		in.wrong = []fault.Violation{{Field: "session.x", Rule: "rule.new", Text: "a rule that has come since"}}
+		return must(w.c.storePushes(w.ctx, []*pushing{in}))(t)[0]
+	}
+	w.unchanged(func() {
+		if a := again(func(*record.Session) {}); a.err != nil || !a.pushed.Already {
+			t.Errorf("the same session: %+v, %v", a.pushed, a.err)
+		}
+		a := again(func(s *record.Session) { s.Screening.Systolic = ptr(121) })
+		wantInvalid(t, a.err, "session.x rule.new")
+	})
+}
