@@ -15,7 +15,7 @@ const noBound = 0
 
 // upper holds the upper bound of each level in pounds at each pace, occasional, frequent, constant (DOT Appendix C). Very heavy
 // is in excess of heavy's. The source calls frequent loads of sedentary and constant loads of light work negligible without
-// giving a number.
+// giving a number. Row n is the level of rank n + 2.
 var upper = [...]struct {
 	level  record.Level
 	pounds [3]int64
@@ -78,15 +78,11 @@ func paceIndex(p record.Pace) (i int, ok bool) {
 
 // boundPounds is the load in pounds that reaches a level at a pace (for very heavy, that must be exceeded); noBound where there is none.
 func boundPounds(l record.Level, pace int) int64 {
-	if l == record.VeryHeavy {
-		l = record.Heavy
+	row := min(Rank(l), Rank(record.Heavy)) - Rank(record.Sedentary)
+	if row < 0 {
+		return noBound
 	}
-	for _, row := range upper {
-		if row.level == l {
-			return row.pounds[pace]
-		}
-	}
-	return noBound
+	return upper[row].pounds[pace]
 }
 
 // Reached is the highest level whose upper bound at that pace a capacity reaches. Bounds are inclusive: exactly 50 lb occasional
