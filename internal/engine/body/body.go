@@ -73,8 +73,14 @@ const (
 // heights are in thousandths of stature (Winter figure 4.1 after Drillis and Contini). Those of eye, chin, wrist and fingertip are from memory; a
 // secondary text labels 0.936 as the nose.
 var heights = map[Landmark]int64{
-	Eye: 936, Chin: 870, Shoulder: 818, Elbow: 630, Wrist: 485, Fingertip: 377, Hip: 530, Knee: 285, Ankle: 39,
+	Eye: 936, Chin: 870, Shoulder: heightShoulder, Elbow: 630, Wrist: 485, Fingertip: 377, Hip: heightHip, Knee: 285, Ankle: 39,
 }
+
+// The heights that stations and postures need, without a look into the table.
+const (
+	heightShoulder = 818
+	heightHip      = 530
+)
 
 // Landmarks returns every landmark, highest first.
 func Landmarks() []Landmark {
@@ -153,28 +159,28 @@ func StationsFor(stature measure.Length) (Stations, error) {
 	}
 	return Stations{
 		Floor:       floorGrip,
-		Waist:       share(stature, heights[Hip]),
-		Shoulder:    share(stature, heights[Shoulder]),
+		Waist:       share(stature, heightHip),
+		Shoulder:    share(stature, heightShoulder),
 		Overhead:    stature,
-		HighestGrip: share(stature, heights[Shoulder]+upperArm+forearm+gripPoint),
+		HighestGrip: share(stature, heightShoulder+upperArm+forearm+gripPoint),
 	}, nil
 }
 
-// ends are the heights of the hands at the ends of a zone.
-func (s Stations) ends(zone record.Zone) ([]measure.Length, bool) {
+// ends are the heights of the hands at the ends of a zone: the first n of two.
+func (s *Stations) ends(zone record.Zone) (heights [2]measure.Length, n int) {
 	switch zone {
 	case record.FloorWaist:
-		return []measure.Length{s.Floor, s.Waist}, true
+		return [2]measure.Length{s.Floor, s.Waist}, 2
 	case record.WaistShoulder:
-		return []measure.Length{s.Waist, s.Shoulder}, true
+		return [2]measure.Length{s.Waist, s.Shoulder}, 2
 	case record.ShoulderOverhead:
-		return []measure.Length{s.Shoulder, s.Overhead}, true
+		return [2]measure.Length{s.Shoulder, s.Overhead}, 2
 	case record.FloorShoulder:
-		return []measure.Length{s.Floor, s.Shoulder}, true
+		return [2]measure.Length{s.Floor, s.Shoulder}, 2
 	case record.Carry:
-		return []measure.Length{s.Waist}, true
+		return [2]measure.Length{s.Waist}, 1
 	}
-	return nil, false
+	return heights, 0
 }
 
 // FractionCeiling is the load that is that many percent of body mass, exactly, rounded down to 1e-11 kg. The published progressive protocol

@@ -22,7 +22,7 @@ type Posture struct {
 func postureOf(stature measure.Length, hands Hands) (Posture, bool) {
 	s := stature.In(measure.Metre)
 	line, reach := float64(trunk/1000.0*s), float64(armReach*s)
-	p := Posture{TrunkCos: 1, HipHeight: float64(float64(heights[Hip]) / 1000 * s), HandHeight: hands.Height.In(measure.Metre)}
+	p := Posture{TrunkCos: 1, HipHeight: float64(float64(heightHip) / 1000 * s), HandHeight: hands.Height.In(measure.Metre)}
 	x := hands.Forward.In(measure.Metre)
 	if !p.bend(line, reach, x) {
 		return Posture{}, false

@@ -188,15 +188,15 @@ func CompressionCeiling(p Person, zone record.Zone, forward measure.Length, m Mo
 	v.forward("forward", forward)
 	v.model(m)
 	stations, _ := StationsFor(p.Stature)
-	ends, lifting := stations.ends(zone)
-	if !lifting {
+	ends, n := stations.ends(zone)
+	if n == 0 {
 		v.add("zone", RuleZone, "the model is of lifts and carries")
 	}
 	if err := fault.InvalidFields(v); err != nil {
 		return Ceiling{}, err
 	}
-	var lowest *Ceiling
-	for _, height := range ends {
+	var lowest Ceiling
+	for i, height := range ends[:n] {
 		h := Hands{Height: height, Forward: forward}
 		posture, ok := postureOf(p.Stature, h)
 		if !ok {
@@ -204,11 +204,11 @@ func CompressionCeiling(p Person, zone record.Zone, forward measure.Length, m Mo
 			return Ceiling{}, fault.InvalidFields(v)
 		}
 		c := posture.ceiling(p, h, m)
-		if lowest == nil || c.Load.Less(lowest.Load) {
-			lowest = &c
+		if i == 0 || c.Load.Less(lowest.Load) {
+			lowest = c
 		}
 	}
-	return *lowest, nil
+	return lowest, nil
 }
 
 // ceiling solves for the load. Hands are at least 0.25 m before the ankles and L5/S1 at most 0.15 m, so that every load adds to the
