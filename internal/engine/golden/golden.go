@@ -29,12 +29,14 @@ type Case struct {
 	Finding record.Finding `json:"finding"`
 }
 
-// Input is score.Input as a file has it.
+// Input is score.Input as a file has it. Rules is empty for the newest.
 type Input struct {
+	Rules           string                 `json:"rules,omitempty"`
 	Session         record.Session         `json:"session"`
 	SessionRevision int                    `json:"session_revision"`
 	Person          record.Person          `json:"person"`
 	Protocols       []record.NamedProtocol `json:"protocols"`
+	Kits            []record.Kit           `json:"kits,omitempty"`
 	Job             *record.JobProfile     `json:"job_profile,omitempty"`
 	JobRevision     int                    `json:"job_profile_revision,omitempty"`
 }
@@ -45,8 +47,12 @@ func (in Input) Score() score.Input {
 	for _, p := range in.Protocols {
 		protocols[p.Digest] = p.Protocol
 	}
+	kits := make(map[string]record.Kit, len(in.Kits))
+	for _, k := range in.Kits {
+		kits[k.ID] = k
+	}
 	return score.Input{
-		Session: in.Session, SessionRevision: in.SessionRevision, Person: in.Person, Protocols: protocols, Job: in.Job, JobRevision: in.JobRevision,
+		Rules: in.Rules, Kits: kits, Session: in.Session, SessionRevision: in.SessionRevision, Person: in.Person, Protocols: protocols, Job: in.Job, JobRevision: in.JobRevision,
 	}
 }
 

@@ -14,7 +14,10 @@ import (
 	"ponderal.example/internal/record"
 )
 
-const dir = "../../../testdata/golden"
+const (
+	dir    = "../../../testdata/golden"
+	rules1 = "../../../testdata/golden-rules-1"
+)
 
 func load(t *testing.T) []golden.Case {
 	t.Helper()
@@ -25,9 +28,18 @@ func load(t *testing.T) []golden.Case {
 	return cases
 }
 
-// TestFindings holds the engine against every case.
+// TestFindings holds the engine against every case: those of the newest rules, and those of the rules before.
 func TestFindings(t *testing.T) {
-	for _, c := range load(t) {
+	before, err := golden.Load(rules1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range before {
+		if c.Input.Rules != score.Rules1 || c.Finding.Engine != score.Rules1 {
+			t.Errorf("%s is not of the rules 1", c.Name)
+		}
+	}
+	for _, c := range append(before, load(t)...) {
 		t.Run(c.Name, func(t *testing.T) {
 			got, err := score.Score(c.Input.Score())
 			if err != nil {

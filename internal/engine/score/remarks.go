@@ -56,20 +56,21 @@ func (n *notes) tell(code, text string) {
 	n.remarks = append(n.remarks, record.Remark{Code: code, Text: text})
 }
 
-func notesOf(in *Input) *notes {
-	n := &notes{}
+func (n *notes) drug(in *Input) {
 	if in.Session.Screening.RateLimitingDrug {
 		n.limit(RemarkHeartRateNotTrustworthy, "The client takes a drug that limits the heart rate. A heart rate above a limit still ends a series; "+
 			"a heart rate within it proves little. An effort rating was required of every trial: rely on effort and on signs and symptoms.")
 	}
-	if in.Session.Screening.OverrideReason != "" {
-		n.limit(RemarkScreeningOverridden, "The screening before the session was overridden by a licensed clinician; the reason is recorded with the session.")
+}
+
+func (n *notes) overridden(s *record.Screening, more string) {
+	if s.OverrideReason != "" {
+		n.limit(RemarkScreeningOverridden, "The screening before the session was overridden by a licensed clinician; the reason is recorded with the session."+more)
 	}
-	return n
 }
 
 // series notes what a reader of one capacity must know.
-func (n *notes) series(s *record.Series, p *record.Protocol, l *guard.Limits, c *record.Capacity) {
+func (n *notes) series(s *record.Series, c *record.Capacity) {
 	if c.EndReason == record.EndIncomplete {
 		n.limit(RemarkSeriesIncomplete, name(c)+" was not brought to an end: its last trial lacks a required measurement, or nothing recorded tells why it ended.")
 	}
@@ -80,9 +81,19 @@ func (n *notes) series(s *record.Series, p *record.Protocol, l *guard.Limits, c 
 	n.trials(RemarkContinuedAfterStop, c, " should have ended the series, but a heavier load followed.", func(i int) bool {
 		return capacity.ContinuedAfter(trials, c.Trials, i)
 	})
-	n.trials(RemarkLoadAboveCeiling, c, " was above the protocol's load ceiling.", func(i int) bool {
-		return slices.ContainsFunc(c.Trials[i].Guards, func(h record.GuardHit) bool { return h.Guard == record.GuardLoadCeiling })
-	})
+}
+
+func (n *notes) aboveCeiling(c *record.Capacity, text string) {
+	n.trials(RemarkLoadAboveCeiling, c, text, func(i int) bool { return hit(c, i, record.GuardLoadCeiling) })
+}
+
+func hit(c *record.Capacity, i int, guard string) bool {
+	return slices.ContainsFunc(c.Trials[i].Guards, func(h record.GuardHit) bool { return h.Guard == guard })
+}
+
+// unchecked names the trials on which a limit could not be checked.
+func (n *notes) unchecked(s *record.Series, p *record.Protocol, l *guard.Limits, c *record.Capacity) {
+	trials := capacity.Ordered(s.Trials)
 	n.trials(RemarkHeartRateNotMeasured, c, " has no heart rate; the protocol's limit was not checked there.", func(i int) bool {
 		return l.LimitsHeartRate() && !p.RequiresHeartRate && trials[i].HeartRate == nil
 	})
@@ -120,16 +131,24 @@ func firstSymptom(series []*record.Series) (at record.Time, in *record.Series) {
 }
 
 // trials limits by the trials that a rule names, where there are any: "Series 2 (carry, occasional): trial 3, 4 ...".
-func (n *notes) trials(code string, c *record.Capacity, text string, named func(i int) bool) {
+func (n *notes) trials(code string, c *record.Capacity, text string, rule func(i int) bool) {
+	if who := named(c, rule); who != "" {
+		n.limit(code, who+text)
+	}
+}
+
+// named is "Series 2 (carry, occasional): trial 3, 4" of the trials that a rule names; empty where it names none.
+func named(c *record.Capacity, rule func(i int) bool) string {
 	var numbers []string
 	for i := range c.Trials {
-		if named(i) {
+		if rule(i) {
 			numbers = append(numbers, strconv.Itoa(c.Trials[i].Number))
 		}
 	}
-	if len(numbers) > 0 {
-		n.limit(code, name(c)+": trial "+strings.Join(numbers, ", ")+text)
+	if len(numbers) == 0 {
+		return ""
 	}
+	return name(c) + ": trial " + strings.Join(numbers, ", ")
 }
 
 // repeated says which of several series at the same zone and pace stands.

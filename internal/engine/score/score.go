@@ -11,20 +11,21 @@ import (
 	"strconv"
 	"strings"
 
-	"ponderal.example/internal/engine/capacity"
-	"ponderal.example/internal/engine/guard"
-	"ponderal.example/internal/engine/match"
-	"ponderal.example/internal/engine/strength"
 	"ponderal.example/internal/fault"
 	"ponderal.example/internal/record"
 )
 
-// Version names the newest of the engine's rules; a change that could alter any finding makes a new one. The rules before stay, so that a
-// finding made by them can be made again for ever.
-const Version = "1"
+// The versions of the engine's rules. A change that could alter any finding makes a new one; the rules before stay, so that a finding made by
+// them can be made again for ever.
+const (
+	Rules1 = "1"
+	Rules2 = "2"
+	// Version is the newest.
+	Version = Rules2
+)
 
 // Versions returns every version of the rules that this program knows, oldest first.
-func Versions() []string { return []string{"1"} }
+func Versions() []string { return []string{Rules1, Rules2} }
 
 // Known reports whether findings can be made by that version of the rules.
 func Known(rules string) bool { return slices.Contains(Versions(), rules) }
@@ -53,36 +54,21 @@ func Score(in Input) (record.Finding, error) {
 	if err != nil {
 		return record.Finding{}, err
 	}
-	f := record.Finding{
+	if in.Rules == Rules1 {
+		return byRules1(&in, series), nil
+	}
+	return byRules2(&in, series), nil
+}
+
+// begin is a finding before anything was measured.
+func begin(in *Input, rules string, series int) record.Finding {
+	return record.Finding{
 		SessionID:       in.Session.ID,
 		SessionRevision: in.SessionRevision,
-		Engine:          Version,
-		Capacities:      make([]record.Capacity, len(series)),
+		Engine:          rules,
+		Capacities:      make([]record.Capacity, series),
 		Complete:        true,
 	}
-	notes := notesOf(&in)
-	for i, s := range series {
-		protocol := in.Protocols[s.ProtocolDigest]
-		limits := guard.LimitsOf(&protocol, in.Person, in.Session.Screening)
-		f.Capacities[i] = capacity.Of(s, &limits)
-		notes.series(s, &protocol, &limits, &f.Capacities[i])
-		f.Complete = f.Complete && f.Capacities[i].EndReason != record.EndIncomplete
-	}
-	notes.symptom(series)
-	chosen := capacity.Choose(f.Capacities)
-	notes.repeated(f.Capacities, &chosen)
-	f.Zones = strength.OfZones(&chosen)
-	notes.paces(f.Zones, &chosen)
-	var untested []record.Zone
-	f.Overall, untested = strength.Overall(f.Zones, in.Job)
-	notes.untested(untested)
-	if in.Job != nil {
-		job, stoodIn := match.Job(&chosen, in.Job, in.JobRevision, notes.limited)
-		notes.stoodIn(stoodIn)
-		f.Job = &job
-	}
-	f.Remarks = notes.remarks
-	return f, nil
 }
 
 // inOrder returns the session's series by number, or the error that names a protocol which is not there.

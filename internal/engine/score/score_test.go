@@ -71,10 +71,14 @@ func TestUnknownProtocol(t *testing.T) {
 
 // TestEmptySession: a session without series has a finding without capacities, not a missing one.
 func TestEmptySession(t *testing.T) {
-	f, text := scored(t, score.Input{Session: record.Session{ID: "s"}, SessionRevision: 3})
-	want := `{"capacities":[],"complete":true,"engine":"1","session_id":"s","session_revision":3,"zones":[]}`
-	if string(text) != want || f.Overall != nil {
-		t.Errorf("got  %s\nwant %s", text, want)
+	for rules, want := range map[string]string{
+		"1": `{"capacities":[],"complete":true,"engine":"1","session_id":"s","session_revision":3,"zones":[]}`,
+		"2": `{"capacities":[],"complete":true,"engine":"2","screening":{"status":"not_limited"},"session_id":"s","session_revision":3,"zones":[]}`,
+	} {
+		f, text := scored(t, score.Input{Rules: rules, Session: record.Session{ID: "s"}, SessionRevision: 3})
+		if string(text) != want || f.Overall != nil {
+			t.Errorf("got  %s\nwant %s", text, want)
+		}
 	}
 }
 

@@ -1,0 +1,143 @@
+package score
+
+import (
+	"ponderal.example/internal/engine/aerobic"
+	"ponderal.example/internal/engine/capacity"
+	"ponderal.example/internal/engine/consistency"
+	"ponderal.example/internal/engine/guard"
+	"ponderal.example/internal/engine/hands"
+	"ponderal.example/internal/engine/limits"
+	"ponderal.example/internal/engine/match"
+	"ponderal.example/internal/engine/positions"
+	"ponderal.example/internal/engine/project"
+	"ponderal.example/internal/engine/screen"
+	"ponderal.example/internal/engine/strength"
+	"ponderal.example/internal/mass"
+	"ponderal.example/internal/record"
+)
+
+// byRules2 is what rules 1 make of a session, and besides: the screening held against the protocols' limits, ceilings by body, start heart
+// rates and calibration among the guards, changes in mechanics, aerobic demand, projected capacities, the error of measurement in the job
+// match, hand and position series, consistency of effort, limits in plain language.
+func byRules2(in *Input, series []*record.Series) record.Finding {
+	f := begin(in, Rules2, len(series))
+	n := &notes{}
+	n.drug(in)
+	screening := screen.Of(in.Session.Screening, protocolsOf(in, series))
+	f.Screening = &screening
+	n.screening(&screening, &in.Session.Screening)
+	for i, s := range series {
+		f.Complete = n.measured(in, s, &f.Capacities[i]) && f.Complete
+	}
+	n.symptom(series)
+	n.furtherSymptoms(in.Session.HandSeries, in.Session.PositionSeries)
+	f.Hands = hands.Of(in.Session.HandSeries, in.Person, in.Session.Body)
+	f.Positions = positions.Of(in.Session.PositionSeries)
+	n.rated(f.Positions)
+	chosen := capacity.Choose(f.Capacities)
+	n.repeated(f.Capacities, &chosen)
+	f.Projected = project.Of(&chosen)
+	f.Zones = strength.OfZonesProjected(&chosen, f.Projected)
+	n.pacesProjected(f.Zones, f.Projected, &chosen)
+	var untested []record.Zone
+	f.Overall, untested = strength.Overall(f.Zones, in.Job)
+	n.untested(untested)
+	if in.Job != nil {
+		f.Job = n.job(in, series, &f, &chosen)
+	}
+	f.Consistency = consistencyOf(in, f.Capacities)
+	f.Limits = limits.Of(&chosen, f.Projected, f.Hands, f.Positions)
+	f.Remarks = n.remarks
+	return f
+}
+
+// measured scores one series; it reports whether the series was brought to an end.
+func (n *notes) measured(in *Input, s *record.Series, c *record.Capacity) bool {
+	p := in.Protocols[s.ProtocolDigest]
+	with := guard.Input{Protocol: &p, Person: in.Person, Screening: in.Session.Screening, Body: in.Session.Body, Zone: s.Zone}
+	if kit, ok := in.Kits[s.KitID]; ok {
+		with.Kit = &kit
+	}
+	l := guard.LimitsFor(with)
+	*c = capacity.Of(s, &l)
+	trials := capacity.Ordered(s.Trials)
+	c.Mechanics = capacity.Mechanics(trials)
+	c.Ceilings = l.Ceilings()
+	c.Aerobic = aerobic.Of(trials, c, formulaOf(&p), in.Person, in.Session.Screening)
+	n.series(s, c)
+	n.aboveCeiling(c, " was above a load ceiling of the protocol.")
+	n.further(c, &l)
+	n.unchecked(s, &p, &l, c)
+	return c.EndReason != record.EndIncomplete
+}
+
+// formulaOf is the formula by which a protocol predicts the maximum heart rate; empty where it needs none.
+func formulaOf(p *record.Protocol) record.HeartRateFormula {
+	for _, l := range []*record.HeartRateLimit{p.HeartRateLimit, p.HeartRateStartLimit} {
+		if l != nil && l.Formula != "" {
+			return l.Formula
+		}
+	}
+	return ""
+}
+
+func protocolsOf(in *Input, series []*record.Series) []*record.Protocol {
+	list := make([]*record.Protocol, len(series))
+	for i, s := range series {
+		p := in.Protocols[s.ProtocolDigest]
+		list[i] = &p
+	}
+	return list
+}
+
+func (n *notes) job(in *Input, series []*record.Series, f *record.Finding, ch *capacity.Chosen) *record.JobMatch {
+	job, stoodIn := match.Match(match.Input{
+		Chosen: ch, Projected: f.Projected, Series: series, Job: in.Job, Revision: in.JobRevision, Limited: n.limited,
+		Hands: hands.Match(in.Job.Hands, f.Hands), Positions: positions.Match(in.Job.Positions, f.Positions),
+		ErrorOf: func(number int) *mass.Mass {
+			e := in.errorOf(number)
+			if e == nil {
+				return nil
+			}
+			band := match.Band(e.StandardError)
+			return &band
+		},
+	})
+	n.stoodIn(stoodIn)
+	return &job
+}
+
+// errorOf is the error of the capacity of a series, by its number; nil where its protocol states none.
+func (in *Input) errorOf(number int) *record.CapacityError {
+	for i := range in.Session.Series {
+		if s := &in.Session.Series[i]; s.Number == number {
+			return in.Protocols[s.ProtocolDigest].CapacityError
+		}
+	}
+	return nil
+}
+
+// consistencyOf is nil where nothing was measured that hangs together.
+func consistencyOf(in *Input, capacities []record.Capacity) *record.Consistency {
+	tests := hands.GripTests(in.Session.HandSeries)
+	if len(capacities) == 0 && len(tests) == 0 {
+		return nil
+	}
+	with := consistency.Input{
+		Series: in.Session.Series, RateLimitingDrug: in.Session.Screening.RateLimitingDrug, Grip: tests, Settings: consistency.DefaultSettings(),
+		Retests: consistency.FindRetests(in.Session.Series, func(number int) *mass.Mass {
+			for i := range capacities {
+				if capacities[i].SeriesNumber == number {
+					return capacities[i].Load
+				}
+			}
+			return nil
+		}),
+	}
+	for _, r := range with.Retests {
+		if e := in.errorOf(r.Second); e != nil && (with.SEM == nil || e.StandardError.Less(*with.SEM)) {
+			with.SEM, with.SEMSource = &e.StandardError, e.Source
+		}
+	}
+	return consistency.ToRecord(consistency.Of(with))
+}
