@@ -113,7 +113,7 @@ func (j *judge) look() move {
 		return move{}
 	}
 	j.limits = j.limitsFor()
-	j.readCeilings()
+	j.lacking()
 	j.session()
 	j.screening()
 	j.trials()
@@ -137,12 +137,10 @@ type move struct {
 
 // judge gathers the reasons.
 type judge struct {
-	in     *Input
-	limits guard.Limits
-	// ceilings hold what may not be exceeded: the known ones first, lowest first.
-	ceilings []record.LoadCeiling
-	reasons  []Reason
-	state    state
+	in      *Input
+	limits  guard.Limits
+	reasons []Reason
+	state   state
 	// stops, waits: a reason demands it. unknown: something is missing on which the next load may depend; blocked: a wait whose end nobody knows.
 	stops, waits, unknown, blocked bool
 }

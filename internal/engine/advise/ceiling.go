@@ -17,31 +17,31 @@ func (j *judge) limitsFor() guard.Limits {
 	})
 }
 
-// readCeilings takes the ceilings from the limits. One that cannot be worked out is waited for.
-func (j *judge) readCeilings() {
-	j.ceilings = j.limits.Ceilings()
-	for i := range j.ceilings {
-		if j.ceilings[i].Load != nil {
-			continue
+// lacking waits for what a ceiling lacks that cannot be worked out.
+func (j *judge) lacking() {
+	if _, _, all := j.limits.Lowest(); all {
+		return
+	}
+	for _, c := range j.limits.Ceilings() {
+		if c.Load == nil {
+			basis, lacks, _ := strings.Cut(c.Text, "; ")
+			j.missing(strings.TrimPrefix(lacks, "missing: "), "The load ceiling by "+basis+" cannot be worked out; "+lacks+".")
 		}
-		basis, lacks, _ := strings.Cut(j.ceilings[i].Text, "; ")
-		j.missing(strings.TrimPrefix(lacks, "missing: "), "The load ceiling by "+basis+" cannot be worked out; "+lacks+".")
 	}
 }
 
-// lowest is the lowest ceiling that is known; nil where there is none.
-func (j *judge) lowest() *mass.Mass {
-	// Known ones stand first, the lowest before all.
-	if len(j.ceilings) == 0 {
-		return nil
-	}
-	return j.ceilings[0].Load
+// overCeiling reports whether a load is above a ceiling that is known.
+func (j *judge) overCeiling(load mass.Mass) bool {
+	low, known, _ := j.limits.Lowest()
+	return known && low.Less(load)
 }
 
 // above says which ceilings the next load is above; each with its number, and what it comes from.
 func (j *judge) above(load mass.Mass) {
-	for i := range j.ceilings {
-		c := &j.ceilings[i]
+	if !j.overCeiling(load) {
+		return
+	}
+	for _, c := range j.limits.Ceilings() {
 		if c.Load == nil || !c.Load.Less(load) {
 			continue
 		}

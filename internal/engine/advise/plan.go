@@ -77,8 +77,8 @@ func (j *judge) wanted(next move, w Wish) recipe.Wanted {
 	if s.hasFailed && !want.High.Less(s.failed) {
 		want.High = s.failed.Sub(unit)
 	}
-	if low := j.lowest(); low != nil && low.Less(want.High) {
-		want.High = *low
+	if low, known, _ := j.limits.Lowest(); known && low.Less(want.High) {
+		want.High = low
 	}
 	// No load is more than this; beyond it a recipe is not looked for.
 	if most := mass.FromUnits(mostUnits); most.Less(want.High) && !most.Less(next.load) {
@@ -89,8 +89,7 @@ func (j *judge) wanted(next move, w Wish) recipe.Wanted {
 
 // allowed reports whether no ceiling and no failed load is in the way of a load.
 func (j *judge) allowed(load mass.Mass) bool {
-	low := j.lowest()
-	return (low == nil || !low.Less(load)) && (!j.state.hasFailed || load.Less(j.state.failed))
+	return !j.overCeiling(load) && (!j.state.hasFailed || load.Less(j.state.failed))
 }
 
 func heavier(a, b mass.Mass) mass.Mass {
