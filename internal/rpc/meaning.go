@@ -41,6 +41,8 @@ func meaningOf(m proto.Message, now record.Time) []fault.Violation {
 		broken = record.CheckSession(r.session(m.GetSession(), "session"), "session")
 	case *pb.CorrectTrialRequest:
 		broken = record.CheckTrial(r.correction(m).Trial, someKit, "trial")
+	case *pb.CorrectSessionRequest:
+		r.partCorrection(m)
 	case *pb.RescoreSessionRequest:
 		r.text(m.GetReason(), "reason")
 	case *pb.RevokeTokenRequest:
