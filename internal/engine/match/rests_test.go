@@ -36,8 +36,8 @@ func TestRestsOn(t *testing.T) {
 	add := func(s *record.Series, c record.Capacity) {
 		series, capacities = append([]*record.Series{s}, series...), append(capacities, c)
 	}
-	// The third trial and the sixth have the capacity's load, the fifth failed at it, the last is lighter.
-	add(climb(1, record.FloorWaist, o, record.EndEffort, []int64{30, 40, 50, 60, 50, 50, 40}, accepted, accepted, accepted, failed, failed, accepted, accepted))
+	// The third trial and the sixth have the capacity's load, the seventh is lighter, the last failed at the capacity's load.
+	add(climb(1, record.FloorWaist, o, record.EndEffort, []int64{30, 40, 50, 60, 50, 50, 40, 50}, accepted, accepted, accepted, failed, failed, accepted, accepted, failed))
 	add(climb(2, record.Carry, f, record.EndVolitional, []int64{20, 30}, accepted, accepted))
 	add(climb(3, record.Push, o, record.EndSymptom, []int64{20}, failed))
 	job := &record.JobProfile{Tasks: []record.JobTask{
@@ -121,6 +121,18 @@ func TestEndsInWords(t *testing.T) {
 	}
 	if _, ok := seen[`"Move": carry, occasional: measured 20 lb (9.1 kg) in series 1, trial 1; demand 20 lb (9.1 kg).`]; !ok {
 		t.Errorf("%v", seen)
+	}
+}
+
+// TestTrialsOfAnotherSeries: where the trials are not those that the capacity was found from, none is named.
+func TestTrialsOfAnotherSeries(t *testing.T) {
+	s, c := climb(1, record.Carry, record.Occasional, record.EndEffort, []int64{10, 20}, record.TrialAccepted, record.TrialAccepted)
+	s.Trials = append(s.Trials, record.Trial{Number: 3, Load: pounds(20_000)})
+	ch := capacity.Choose([]record.Capacity{c})
+	in := match.Input{Chosen: &ch, Series: []*record.Series{s}, Job: &record.JobProfile{Tasks: []record.JobTask{carry("Move", record.Occasional, 20_000)}}}
+	want := []string{`"Move": carry, occasional: measured 20 lb (9.1 kg) in series 1 (effort); demand 20 lb (9.1 kg).`}
+	if got, _ := match.Match(in); cmp.Diff(want, got.RestsOn) != "" {
+		t.Errorf("(-want +got):\n%s", cmp.Diff(want, got.RestsOn))
 	}
 }
 
