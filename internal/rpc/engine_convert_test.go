@@ -13,21 +13,30 @@ import (
 )
 
 // The conversion between a record's JSON and the contract's is written here a second time, by the names alone and without the service's
-// own: enum words carry the enum's name, and four members have their unit in their name.
+// own: enum words carry the enum's name, and some members have their unit in their name.
 var contractNames = map[string]string{
 	"heart_rate": "heart_rate_bpm", "resting_heart_rate": "resting_heart_rate_bpm", "systolic": "systolic_mmhg", "diastolic": "diastolic_mmhg",
+	"start_heart_rate": "start_heart_rate_bpm", "steady_heart_rate": "steady_heart_rate_bpm",
 }
 
 var enumPrefixes = map[string]string{
-	"zone": "ZONE_", "zones": "ZONE_", "pace": "PACE_", "limiting_pace": "PACE_", "unit": "UNIT_", "end_reason": "END_REASON_", "stop": "STOP_",
-	"status": "TRIAL_STATUS_", "level": "STRENGTH_LEVEL_", "within": "STRENGTH_LEVEL_", "basis": "BASIS_", "verdict": "TASK_VERDICT_",
-	"outcome": "JOB_OUTCOME_", "sign": "SIGN_", "symptoms": "SYMPTOM_", "formula": "HEART_RATE_FORMULA_",
+	"zone": "ZONE_", "zones": "ZONE_", "pace": "PACE_", "limiting_pace": "PACE_", "from_pace": "PACE_", "unit": "UNIT_", "end_reason": "END_REASON_",
+	"stop": "STOP_", "status": "TRIAL_STATUS_", "level": "STRENGTH_LEVEL_", "within": "STRENGTH_LEVEL_", "basis": "BASIS_", "verdict": "TASK_VERDICT_",
+	"outcome": "JOB_OUTCOME_", "sign": "SIGN_", "symptoms": "SYMPTOM_", "formula": "HEART_RATE_FORMULA_", "applies_to_sex": "SEX_",
+	"repetition_is": "REPETITION_KIND_", "measure": "HAND_MEASURE_", "hand": "HAND_", "procedure": "HAND_PROCEDURE_", "position": "POSITION_",
+	"rating": "TOLERANCE_", "tolerance": "TOLERANCE_", "observed": "TOLERANCE_", "ended_by": "BOUT_END_", "state": "INDICATOR_STATE_",
+	"demand": "STRENGTH_LEVEL_",
 }
 
-// prefixOf is the enum of a member; a demand is a level in a job match and a mass in a task.
-func prefixOf(member string, v any) string {
-	if _, word := v.(string); member == "demand" && word {
-		return "STRENGTH_LEVEL_"
+// innerPrefixes are those of members whose enum is another one, or none, in a certain place.
+var innerPrefixes = map[[2]string]string{
+	{"positions", "demand"}: "TOLERANCE_", {"screening", "status"}: "SCREENING_STATUS_", {"ceilings", "basis"}: "", {"indicators", "unit"}: "",
+}
+
+// prefixOf is the enum of a member of an object that is the value, or an item, of the parent.
+func prefixOf(parent, member string) string {
+	if prefix, ok := innerPrefixes[[2]string{parent, member}]; ok {
+		return prefix
 	}
 	return enumPrefixes[member]
 }
@@ -42,7 +51,7 @@ func intoMessage(t *testing.T, v any, into proto.Message) {
 	if err := json.Unmarshal(text, &doc); err != nil {
 		t.Fatal(err)
 	}
-	if text, err = json.Marshal(toContract("", doc)); err != nil {
+	if text, err = json.Marshal(toContract("", "", doc)); err != nil {
 		t.Fatal(err)
 	}
 	if err := protojson.Unmarshal(text, into); err != nil {
@@ -50,7 +59,7 @@ func intoMessage(t *testing.T, v any, into proto.Message) {
 	}
 }
 
-func toContract(member string, v any) any {
+func toContract(parent, member string, v any) any {
 	switch v := v.(type) {
 	case map[string]any:
 		out := map[string]any{}
@@ -63,16 +72,16 @@ func toContract(member string, v any) any {
 			if known, ok := contractNames[k]; ok {
 				name = known
 			}
-			out[name] = toContract(k, inner)
+			out[name] = toContract(member, k, inner)
 		}
 		return out
 	case []any:
 		for i := range v {
-			v[i] = toContract(member, v[i])
+			v[i] = toContract(parent, member, v[i])
 		}
 		return v
 	case string:
-		if prefix := prefixOf(member, v); prefix != "" {
+		if prefix := prefixOf(parent, member); prefix != "" {
 			return prefix + strings.ToUpper(v)
 		}
 	}
@@ -91,7 +100,7 @@ func fromFinding(t *testing.T, f *pb.Finding) []byte {
 	if err := json.Unmarshal(text, &doc); err != nil {
 		t.Fatal(err)
 	}
-	doc = toRecord("", doc).(map[string]any)
+	doc = toRecord("", "", doc).(map[string]any)
 	fill(doc, map[string]any{"session_revision": 0, "complete": false, "zones": []any{}, "capacities": []any{}})
 	for _, c := range doc["capacities"].([]any) {
 		fill(c.(map[string]any), map[string]any{"accepted_trials": 0})
@@ -101,6 +110,9 @@ func fromFinding(t *testing.T, f *pb.Finding) []byte {
 	}
 	if job, ok := doc["job"].(map[string]any); ok {
 		fill(job, map[string]any{"job_profile_revision": 0, "demand": ""})
+	}
+	if c, ok := doc["consistency"].(map[string]any); ok {
+		fill(c, map[string]any{"assessed": 0, "agree": 0, "mixed": 0, "disagree": 0, "not_assessed": 0, "indicators": []any{}, "rules": []any{}})
 	}
 	out, err := canon.Marshal(doc)
 	if err != nil {
@@ -117,20 +129,25 @@ func fill(doc, zeros map[string]any) {
 	}
 }
 
-func toRecord(member string, v any) any {
+func toRecord(parent, member string, v any) any {
 	switch v := v.(type) {
 	case map[string]any:
+		out := map[string]any{}
 		for k, inner := range v {
-			v[k] = toRecord(k, inner)
+			name := k
+			if k == "steady_heart_rate_bpm" {
+				name = "steady_heart_rate"
+			}
+			out[name] = toRecord(member, k, inner)
 		}
-		return v
+		return out
 	case []any:
 		for i := range v {
-			v[i] = toRecord(member, v[i])
+			v[i] = toRecord(parent, member, v[i])
 		}
 		return v
 	case string:
-		prefix := prefixOf(member, v)
+		prefix := prefixOf(parent, member)
 		if rest, ok := strings.CutPrefix(v, prefix); ok && prefix != "" {
 			return strings.ToLower(rest)
 		}
