@@ -172,7 +172,8 @@ func Assess(in Input) (Report, error) {
 // place in the list.
 func Of(in Input) Report {
 	series, most := ordered(in.Series)
-	w := newWorker(&in, most)
+	var w worker
+	w.prepare(&in, most)
 	n := len(series)
 	kinds := relationKinds()
 	ofSeries := (len(kinds) + 1) * n

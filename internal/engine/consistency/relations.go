@@ -57,17 +57,16 @@ type worker struct {
 	relations []Relation // room for all, so that none moves
 }
 
-// newWorker is for so many series with at most so many trials.
-func newWorker(in *Input, most int) *worker {
-	w := &worker{settings: in.Settings, sound: in.Settings.sound(), texts: textsOf(in.Settings), drug: in.RateLimitingDrug,
-		relations: make([]Relation, 0, len(relationKinds())*len(in.Series))}
+// prepare readies a new worker for series of at most so many trials.
+func (w *worker) prepare(in *Input, most int) {
+	w.settings, w.sound, w.texts, w.drug = in.Settings, in.Settings.sound(), textsOf(in.Settings), in.RateLimitingDrug
+	w.relations = make([]Relation, 0, len(relationKinds())*len(in.Series))
 	values, known := make([]float64, (int(measures)+2)*most), make([]bool, int(measures)*most)
 	for m := range w.measured {
 		w.measured[m] = measured{values[:0:most], known[:0:most]}
 		values, known = values[most:], known[most:]
 	}
 	w.x, w.y = values[:0:most], values[most:most:2*most]
-	return w
 }
 
 // read takes the measures of a series.

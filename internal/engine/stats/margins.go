@@ -9,8 +9,8 @@ import "math/bits"
 // step has a cost below zero, so a state needs to be counted only up to the cost that still reaches the tail.
 //
 // The counts of a state, by cost, are the digits of one long number: each digit has room for all orders there are, so that no sum of
-// counts reaches the next digit, and to add the counts of a state to another at a higher cost is to shift and to add (Kronecker substitution). The memory
-// is kept from one count to the next.
+// counts reaches the next digit, and to add the counts of a state to another at a higher cost is to shift and to add (Kronecker
+// substitution). The memory is kept from one count to the next.
 type margins struct {
 	rows  [exactPermutations + 1]uint8 // how many values x takes next when so many are taken
 	y     levelCounts
@@ -27,13 +27,22 @@ type margins struct {
 const maxStates = 768
 
 // usualWords has room for what most series of 8 trials need.
-const usualWords = 512
+const usualWords = 256
 
-type state struct {
-	taken  uint64 // four bits for each level of y
-	placed uint8
-	low    uint8 // the lowest cost, at most 2·45+45
+// state has four bits for each level of y, at most nine of them: how many of its values are taken. From bit 48 on stands how many that are
+// in all, and from bit 56 on the lowest cost, which is at most 2·45+45.
+type state uint64
+
+func (s state) taken(level int) int { return int(s >> (4 * level) & 15) }
+func (s state) placed() int         { return int(s >> 48 & 15) }
+func (s state) low() int            { return int(s >> 56) }
+
+// with is the state with so many more of a level; its cost is left out.
+func (s state) with(level, count int) state {
+	return s&(1<<56-1) + state(count)<<(4*level) + state(count)<<48
 }
+
+func (s state) costing(low int) state { return s&(1<<56-1) | state(low)<<56 }
 
 // countAtLeast counts the distinct orders with a statistic of at least v and all of them.
 func (m *margins) countAtLeast(s *shape, v int64) (count, all uint64) {
@@ -107,7 +116,7 @@ func (m *margins) within(most int64) uint64 {
 		m.long = make([]uint64, max(need, usualWords))
 	}
 	m.alive = [len(m.alive)]uint64{}
-	m.state[0] = state{}
+	m.state[0] = 0
 	clear(m.long[:m.words])
 	m.long[0] = 1
 	m.alive[0] = 1
@@ -144,32 +153,31 @@ func (m *margins) digits(long []uint64) uint64 {
 
 // step takes the values that stand beside the next level of x.
 func (m *margins) step(at int) {
-	s := &m.state[at]
+	s := m.state[at]
 	m.from = at
 	var stay [exactPermutations]int // how many values of each level of y are not taken
 	for l, c := range m.y.list() {
-		stay[l] = int(c) - int(s.taken>>(4*l)&15)
+		stay[l] = int(c) - s.taken(l)
 	}
-	switch t := int(m.rows[s.placed]); t {
+	switch t := int(m.rows[s.placed()]); t {
 	case 1:
 		m.one(s, &stay)
 	case 2:
 		m.two(s, &stay)
 	default:
-		m.choose(choice{left: t, to: at, taken: s.taken, cost: m.boundOf(t), orders: factorial(t)})
+		m.choose(&stay, choice{left: t, to: at, state: s, budget: m.most - s.low(), cost: m.boundOf(t), orders: factorial(t)})
 	}
 }
 
 // one takes a value; what is lower and stays will be discordant with it.
-func (m *margins) one(s *state, stay *[exactPermutations]int) {
-	lower, to, budget := 0, m.from, m.most-int(s.low)
-	size := 1
+func (m *margins) one(s state, stay *[exactPermutations]int) {
+	lower, size, budget := 0, 1, m.most-s.low()
 	for l, c := range m.y.list() {
 		if 2*lower > budget {
 			return
 		}
 		if stay[l] > 0 {
-			m.add(to+size, s.taken+1<<(4*l), 1, 2*lower, 1)
+			m.add(m.from+size, s.with(l, 1), 2*lower, 1)
 		}
 		lower += stay[l]
 		size *= int(c) + 1
@@ -177,76 +185,79 @@ func (m *margins) one(s *state, stay *[exactPermutations]int) {
 }
 
 // two takes two values of one level, or of two and then in two orders. As y has ties, the bound for them is 1.
-func (m *margins) two(s *state, stay *[exactPermutations]int) {
-	lower, budget := 0, m.most-int(s.low)
-	size := 1
+func (m *margins) two(s state, stay *[exactPermutations]int) {
+	lower, size, budget := 0, 1, m.most-s.low()
 	for l, c := range m.y.list() {
 		if 4*lower > budget {
 			return
 		}
 		if stay[l] > 1 {
-			m.add(m.from+2*size, s.taken+2<<(4*l), 2, 4*lower, 1)
+			m.add(m.from+2*size, s.with(l, 2), 4*lower, 1)
 		}
 		next := size * (int(c) + 1)
 		if stay[l] > 0 {
-			m.second(s, stay, l, size, next, lower, budget)
+			m.second(s.with(l, 1), stay, second{m.from + size, l, next, lower, budget})
 		}
 		lower += stay[l]
 		size = next
 	}
 }
 
-// second takes the higher of two values, when one of level l is taken.
-func (m *margins) second(s *state, stay *[exactPermutations]int, l, first, size, lower, budget int) {
-	between := lower + stay[l] - 1
-	for h := l + 1; h < m.y.n; h++ {
-		cost := 2*lower + 2*between + 1
-		if cost > budget {
+// second is where a value of a level was taken: where that leads, the size of the next level, how many lower ones stay.
+type second struct{ to, level, size, lower, budget int }
+
+// second takes the higher of two values.
+func (m *margins) second(s state, stay *[exactPermutations]int, c second) {
+	between := c.lower + stay[c.level] - 1
+	for h := c.level + 1; h < m.y.n; h++ {
+		cost := 2*c.lower + 2*between + 1
+		if cost > c.budget {
 			return
 		}
 		if stay[h] > 0 {
-			m.add(m.from+first+size, s.taken+1<<(4*l)+1<<(4*h), 2, cost, 2)
+			m.add(c.to+c.size, s.with(h, 1), cost, 2)
 		}
 		between += stay[h]
-		size *= int(m.y.counts[h]) + 1
+		c.size *= int(m.y.counts[h]) + 1
 	}
 }
 
 // choice is some of the values that a level of x takes.
 type choice struct {
 	level, left int
-	size, to    int // the step of a value of the level, less 1, and where the choice leads
-	taken       uint64
+	size, to    int // the size of the level, less 1, and where the choice leads
+	state       state
 	lower       int    // values of lower levels that stay
+	budget      int    // what it may cost
 	cost        int    // with the whole bound, from which the equal pairs are taken
 	equal       int    // pairs that are equal in y too
 	orders      uint64 // how many orders the values taken have
 }
 
 // choose tries every number of values from a level of y.
-func (m *margins) choose(c choice) {
-	s := &m.state[m.from]
+func (m *margins) choose(stay *[exactPermutations]int, c choice) {
 	if c.left == 0 {
-		m.add(c.to, c.taken, m.rows[s.placed], c.cost-c.equal, c.orders)
+		m.add(c.to, c.state, c.cost-c.equal, c.orders)
 		return
 	}
 	// What is still taken passes over at least the lower values; so many pairs can still be equal.
-	if c.level == m.y.n || c.cost-c.equal-m.boundOf(c.left)+2*c.left*c.lower > m.most-int(s.low) {
+	if c.level == m.y.n || c.cost-c.equal-m.boundOf(c.left)+2*c.left*c.lower > c.budget {
 		return
 	}
-	count := int(m.y.counts[c.level])
-	here := count - int(s.taken>>(4*c.level)&15)
-	for k := 0; k <= min(c.left, here); k++ {
-		next := choice{level: c.level + 1, left: c.left - k, size: (c.size+1)*(count+1) - 1, to: c.to + k*(c.size+1), taken: c.taken + uint64(k)<<(4*c.level),
-			lower: c.lower + here - k, cost: c.cost + 2*k*c.lower, equal: c.equal + k*(k-1)/2, orders: c.orders / factorial(k)}
-		m.choose(next)
+	for k := 0; k <= min(c.left, stay[c.level]); k++ {
+		next := c
+		next.level, next.left = c.level+1, c.left-k
+		next.size, next.to = (c.size+1)*(int(m.y.counts[c.level])+1)-1, c.to+k*(c.size+1)
+		next.state, next.lower = c.state.with(c.level, k), c.lower+stay[c.level]-k
+		next.cost, next.equal = c.cost+2*k*c.lower, c.equal+k*(k-1)/2
+		next.orders = c.orders / factorial(k)
+		m.choose(stay, next)
 	}
 }
 
 // add adds the counts of the state at hand to another, dearer by cost, times the orders of what was taken.
-func (m *margins) add(to int, taken uint64, placed uint8, cost int, orders uint64) {
-	s, d := &m.state[m.from], &m.state[to]
-	low := int(s.low) + cost
+func (m *margins) add(to int, s state, cost int, orders uint64) {
+	low := m.state[m.from].low() + cost
 	if low > m.most {
 		return
 	}
@@ -256,10 +267,10 @@ func (m *margins) add(to int, taken uint64, placed uint8, cost int, orders uint6
 	}
 	if bit := uint64(1) << (to % 64); m.alive[to/64]&bit == 0 {
 		m.alive[to/64] |= bit
-		*d = state{taken: taken, placed: s.placed + placed, low: uint8(low)}
+		m.state[to] = s.costing(low)
 		clear(into)
-	} else {
-		d.low = min(d.low, uint8(low))
+	} else if low < m.state[to].low() {
+		m.state[to] = s.costing(low)
 	}
 	shift := uint(cost*m.digit) % 64
 	into = into[cost*m.digit/64:]
@@ -267,7 +278,7 @@ func (m *margins) add(to int, taken uint64, placed uint8, cost int, orders uint6
 	for i := range into {
 		v := from[i]
 		into[i], carry = bits.Add64(into[i], v<<shift|above, carry)
-		above = v >> (64 - shift)
+		above = v >> 1 >> (63 - shift)
 	}
 }
 
