@@ -2,6 +2,7 @@ package deskwork
 
 import (
 	"strconv"
+	"strings"
 
 	"ponderal.example/internal/engine/consistency"
 	"ponderal.example/internal/engine/hands"
@@ -83,7 +84,7 @@ func (q ConsistencyQuestion) Check() []fault.Violation {
 
 // consistencyPath is the contract's path of a field of the engine's.
 func consistencyPath(field string) string {
-	if field == "sem" || field == "error" {
+	if strings.HasPrefix(field, "measurement_error") {
 		return "capacity_error.standard_error"
 	}
 	return field

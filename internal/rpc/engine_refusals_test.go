@@ -3,6 +3,7 @@ package rpc_test
 import (
 	"io"
 	"slices"
+	"strings"
 	"testing"
 
 	"google.golang.org/protobuf/encoding/protojson"
@@ -76,6 +77,77 @@ func TestEngineRefuses(t *testing.T) {
 		"unknown code":             {"FindRecipes", `{` + smallKit + `, "used": {"codes": ["Z"]}}`, "used.codes[0]"},
 		"no such day":              {"FindRecipes", `{` + smallKit + `, "used": {"codes": ["A"]}, "calibration": {"on": "2026-02-30", "maxAgeDays": 1}}`, "calibration.on"},
 		"a day":                    {"FindRecipes", `{` + smallKit + `, "used": {"codes": ["A"]}, "calibration": {"on": "2026-02-28", "maxAgeDays": 1}}`, ""},
+	} {
+		for _, way := range ways {
+			if got := refusedFields(t, service, way, c.method, c.text); (c.field == "") != (len(got) == 0) || c.field != "" && !slices.Contains(got, c.field) {
+				t.Errorf("%s over %s: refused for %q, want %q", name, way, got, c.field)
+			}
+		}
+	}
+}
+
+// TestFurtherRefuses: the same for the methods that came later, and for what came to the others.
+func TestFurtherRefuses(t *testing.T) {
+	service := serve(t, io.Discard)
+	body := func(more string) string { return `{"bodyMass": {"value": "80", "unit": "UNIT_KG"}, ` + more + `}` }
+	hand := func(change ...string) string {
+		return `{"ageYears": 32, "handSeries": [` + strings.NewReplacer(change...).Replace(handSeriesText(1, "RIGHT", "REPEATED", nil, "40", "44")) + `]}`
+	}
+	rows := `"rows": [{"values": [1, 1], "group": "a"}, {"values": [1, 2]}]`
+	capacity := `"zone": "ZONE_CARRY", "pace": "PACE_FREQUENT", "load": {"value": "20", "unit": "UNIT_KG"}`
+	for name, c := range map[string]struct{ method, text, field string }{
+		"no stature":            {"GetBodyLimits", body(`"percentOfBodyMass": 50`), "stature"},
+		"stature below 1 m":     {"GetBodyLimits", body(`"stature": {"centimetres": "99.9"}`), "stature"},
+		"stature of 1 m":        {"GetBodyLimits", body(`"stature": {"centimetres": "100"}`), ""},
+		"stature of 2.5 m":      {"GetBodyLimits", body(`"stature": {"centimetres": "250"}`), ""},
+		"body too light":        {"GetBodyLimits", `{"stature": {"inches": "69"}, "bodyMass": {"value": "19.9", "unit": "UNIT_KG"}}`, "body_mass"},
+		"body of 20 kg":         {"GetBodyLimits", `{"stature": {"inches": "69"}, "bodyMass": {"value": "20", "unit": "UNIT_KG"}}`, ""},
+		"zone of a push":        {"GetBodyLimits", body(`"stature": {"inches": "69"}, "zones": ["ZONE_CARRY", "ZONE_PUSH"]`), "zones[1]"},
+		"zones of lifts":        {"GetBodyLimits", body(`"stature": {"inches": "69"}, "zones": ["ZONE_CARRY", "ZONE_FLOOR_SHOULDER"]`), ""},
+		"201 percent":           {"GetBodyLimits", body(`"stature": {"inches": "69"}, "percentOfBodyMass": 201`), "percent_of_body_mass"},
+		"200 percent":           {"GetBodyLimits", body(`"stature": {"inches": "69"}, "percentOfBodyMass": 200`), ""},
+		"criterion too low":     {"GetBodyLimits", body(`"stature": {"inches": "69"}, "model": {"criterionNewtons": 999}`), "model.criterion_newtons"},
+		"criterion":             {"GetBodyLimits", body(`"stature": {"inches": "69"}, "model": {"criterionNewtons": 1000}`), ""},
+		"arm too short":         {"GetBodyLimits", body(`"stature": {"inches": "69"}, "model": {"muscleArmMm": 29}`), "model.muscle_arm_mm"},
+		"arm":                   {"GetBodyLimits", body(`"stature": {"inches": "69"}, "model": {"muscleArmMm": 30}`), ""},
+		"load too near":         {"GetBodyLimits", body(`"stature": {"inches": "69"}, "model": {"forward": {"centimetres": "24.9"}}`), "model.forward"},
+		"load at no distance":   {"GetBodyLimits", body(`"stature": {"inches": "69"}, "model": {"forward": {"centimetres": "0"}}`), "model.forward"},
+		"load near":             {"GetBodyLimits", body(`"stature": {"inches": "69"}, "model": {"forward": {"centimetres": "25"}}`), ""},
+		"load beyond a tonne":   {"GetBodyLimits", body(`"stature": {"inches": "69"}, "load": {"value": "1000.1", "unit": "UNIT_KG"}`), "load.value"},
+		"no hand series":        {"AnalyzeHands", `{"ageYears": 32}`, "hand_series"},
+		"hand series":           {"AnalyzeHands", hand(), ""},
+		"reading of nothing":    {"AnalyzeHands", hand(`"44"`, `"0"`), "hand_series[0].trials[1].reading"},
+		"reading of 200.1 kg":   {"AnalyzeHands", hand(`"44"`, `"200.1"`), "hand_series[0].trials[1].reading"},
+		"reading of 200 kg":     {"AnalyzeHands", hand(`"44"`, `"200"`), ""},
+		"number left out":       {"AnalyzeHands", hand(`"number": 2`, `"number": 3`), "hand_series[0].trials[1].number"},
+		"pinch exchanged":       {"AnalyzeHands", hand("HAND_MEASURE_GRIP", "HAND_MEASURE_TIP_PINCH", "REPEATED", "RAPID_EXCHANGE", `"handlePosition": 2, `, ""), "hand_series[0].procedure"},
+		"pinch":                 {"AnalyzeHands", hand("HAND_MEASURE_GRIP", "HAND_MEASURE_TIP_PINCH", `"handlePosition": 2, `, ""), ""},
+		"stature of nothing":    {"AnalyzeHands", strings.Replace(hand(), `"ageYears"`, `"stature": {"inches": "0"}, "ageYears"`, 1), "stature"},
+		"steady below resting":  {"EstimateAerobicDemand", `{"steadyHeartRateBpm": 59, "restingHeartRateBpm": 60, "ageYears": 40, "formula": "HEART_RATE_FORMULA_FOX_1971"}`, "steady_heart_rate_bpm"},
+		"steady at resting":     {"EstimateAerobicDemand", `{"steadyHeartRateBpm": 60, "restingHeartRateBpm": 60, "ageYears": 40, "formula": "HEART_RATE_FORMULA_FOX_1971"}`, ""},
+		"no reserve":            {"EstimateAerobicDemand", `{"steadyHeartRateBpm": 180, "restingHeartRateBpm": 180, "ageYears": 40, "formula": "HEART_RATE_FORMULA_FOX_1971"}`, "resting_heart_rate_bpm"},
+		"formula of men":        {"EstimateAerobicDemand", `{"steadyHeartRateBpm": 90, "restingHeartRateBpm": 60, "ageYears": 40, "sex": "SEX_FEMALE", "formula": "HEART_RATE_FORMULA_SYDO_2014_MEN"}`, "formula"},
+		"formula without sex":   {"EstimateAerobicDemand", `{"steadyHeartRateBpm": 90, "restingHeartRateBpm": 60, "ageYears": 40, "formula": "HEART_RATE_FORMULA_SYDO_2014_MEN"}`, "sex"},
+		"formula of others":     {"EstimateAerobicDemand", `{"steadyHeartRateBpm": 90, "restingHeartRateBpm": 60, "ageYears": 39, "sex": "SEX_MALE", "formula": "HEART_RATE_FORMULA_SYDO_2014_MEN"}`, "formula"},
+		"formula of his":        {"EstimateAerobicDemand", `{"steadyHeartRateBpm": 90, "restingHeartRateBpm": 60, "ageYears": 40, "sex": "SEX_MALE", "formula": "HEART_RATE_FORMULA_SYDO_2014_MEN"}`, ""},
+		"limit of others":       {"GetHeartRateLimits", `{"ageYears": 51, "limit": {"percentOfPredictedMaximum": 85, "formula": "HEART_RATE_FORMULA_ZHU_2010"}}`, "limit.formula"},
+		"limit of hers":         {"GetHeartRateLimits", `{"ageYears": 50, "limit": {"percentOfPredictedMaximum": 85, "formula": "HEART_RATE_FORMULA_ZHU_2010"}}`, ""},
+		"nothing measured":      {"AssessConsistency", `{}`, "series"},
+		"a series":              {"AssessConsistency", `{"series": [` + loadSeries(1, false, "5") + `]}`, ""},
+		"series out of order":   {"AssessConsistency", `{"series": [` + loadSeries(2, false, "5") + `]}`, "series[0].number"},
+		"capacity of no series": {"AssessConsistency", `{"series": [` + loadSeries(1, false, "5") + `], "capacities": [{"seriesNumber": 2, "load": {"value": "5", "unit": "UNIT_KG"}}]}`, "capacities[0].series_number"},
+		"capacity of a series":  {"AssessConsistency", `{"series": [` + loadSeries(1, false, "5") + `], "capacities": [{"seriesNumber": 1, "load": {"value": "5", "unit": "UNIT_KG"}}]}`, ""},
+		"error of nothing":      {"AssessConsistency", `{"series": [` + loadSeries(1, false, "5") + `], "capacityError": {"standardError": {"value": "0", "unit": "UNIT_KG"}, "source": "none"}}`, "capacity_error.standard_error"},
+		"error of 100.1 kg":     {"AssessConsistency", `{"series": [` + loadSeries(1, false, "5") + `], "capacityError": {"standardError": {"value": "100.1", "unit": "UNIT_KG"}, "source": "none"}}`, "capacity_error.standard_error"},
+		"error of 100 kg":       {"AssessConsistency", `{"series": [` + loadSeries(1, false, "5") + `], "capacityError": {"standardError": {"value": "100", "unit": "UNIT_KG"}, "source": "none"}}`, ""},
+		"some groups":           {"AnalyzeAgreement", `{` + rows + `}`, "rows[1].group"},
+		"three names of two":    {"AnalyzeAgreement", `{"raterNames": ["x", "y", "z"], "rows": [{"values": [1, 1]}, {"values": [1, 2]}]}`, "rater_names"},
+		"a name twice":          {"AnalyzeAgreement", `{"raterNames": ["x", "x"], "rows": [{"values": [1, 1]}, {"values": [1, 2]}]}`, "rater_names"},
+		"two names of two":      {"AnalyzeAgreement", `{"raterNames": ["x", "y"], "rows": [{"values": [1, 1]}, {"values": [1, 2]}]}`, ""},
+		"name of two lines":     {"AnalyzeAgreement", `{"raterNames": ["x", "y\nz"], "rows": [{"values": [1, 1]}, {"values": [1, 2]}]}`, "rater_names[1]"},
+		"error of no capacity":  {"ClassifyStrength", `{"capacities": [{` + capacity + `, "standardError": {"value": "0", "unit": "UNIT_KG"}}]}`, "capacities[0].standard_error"},
+		"error beyond 100 kg":   {"ClassifyStrength", `{"capacities": [{` + capacity + `, "standardError": {"value": "100.1", "unit": "UNIT_KG"}}]}`, "capacities[0].standard_error"},
+		"error of a capacity":   {"ClassifyStrength", `{"capacities": [{` + capacity + `, "standardError": {"value": "100", "unit": "UNIT_KG"}}]}`, ""},
 	} {
 		for _, way := range ways {
 			if got := refusedFields(t, service, way, c.method, c.text); (c.field == "") != (len(got) == 0) || c.field != "" && !slices.Contains(got, c.field) {
