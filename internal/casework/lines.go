@@ -147,6 +147,7 @@ func (h *historian) findingChanges(was, now record.Finding) changes {
 		out.add(capacityName(c), h.show(old.Load), h.show(c.Load))
 		out.add("end of series "+fmt.Sprint(c.SeriesNumber), bundle.Plain(old.EndReason), bundle.Plain(c.EndReason))
 	}
+	out.add("rules of the engine", was.Engine, now.Engine)
 	h.handResults(&out, was.Hands, now.Hands)
 	positionResults(&out, was.Positions, now.Positions)
 	out.add("strength level", overall(was), overall(now))

@@ -2,14 +2,16 @@ package casework
 
 import (
 	"slices"
+	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
 
-	"ponderal.example/internal/bundle"
+	"ponderal.example/internal/auditlog"
 	"ponderal.example/internal/engine/score"
 	"ponderal.example/internal/fault"
 	"ponderal.example/internal/record"
+	"ponderal.example/internal/store"
 )
 
 // withoutLoads is the visit without any series with loads.
@@ -195,14 +197,73 @@ func TestKitsAsOfTheSession(t *testing.T) {
 	got := must(w.c.CorrectTrial(w.ctx, w.reviewer(east), fix))(t)
 	in := Signing{SessionID: s.ID, ResultID: id("f0", 1), SessionRevision: 2, Meaning: record.MeaningReviewed, Decision: record.CannotBeDetermined, Comment: "to be asked"}
 	doc := w.verified(must(w.c.SignResult(w.ctx, w.reviewer(east), in))(t).Value).Document
-	want := []record.Kit{old}
-	if !bundle.KitsMatter(got.Finding.Value.Engine) {
-		want = nil
+	for i, v := range got.Finding.Value.Capacities[0].Trials[:2] {
+		if !slices.ContainsFunc(v.Guards, func(g record.GuardHit) bool { return g.Guard == record.GuardCalibration }) {
+			t.Errorf("trial %d does not say that its pieces were weighed too long ago: %+v", i+1, v.Guards)
+		}
 	}
-	if diff := cmp.Diff(want, doc.Kits, exact()); diff != "" {
+	if diff := cmp.Diff([]record.Kit{old}, doc.Kits, exact()); diff != "" {
 		t.Errorf("kits in the document (-as of the session +signed)\n%s", diff)
 	}
 	w.accounted(east)
+}
+
+// TestFindingByOldRules: a finding that was stored under rules 1 is shown as it is, is not signed as it is, and once scored again and signed names the
+// rules of today; the history tells both.
+func TestFindingByOldRules(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	s := session(t, w.ready(east), 1)
+	s.ClinicID = east
+	s.Series[0].KitID = id("f1", 1)
+	w.storedByRules1(s)
+	if f := must(w.c.GetFinding(w.ctx, w.station(east), s.ID, 0))(t).Value; f.Engine != score.Rules1 || f.Screening != nil {
+		t.Errorf("stored finding %+v", f)
+	}
+	if again := must(w.c.PushSession(w.ctx, w.station(east), s))(t); !again.Already || again.Finding.Value.Engine != score.Rules1 {
+		t.Errorf("pushed again: %+v", again)
+	}
+	_, err := w.c.SignResult(w.ctx, w.reviewer(east), signing(s))
+	wantFault(t, err, fault.Precondition, "FINDING_OUT_OF_DATE")
+	got := must(w.c.RescoreSession(w.ctx, w.reviewer(east), Rescoring{SessionID: s.ID, Expected: 1, Reason: "new rules"}))(t)
+	if got.Finding.Value.Engine != score.Version {
+		t.Errorf("scored again by rules %s", got.Finding.Value.Engine)
+	}
+	sign := signing(s)
+	sign.SessionRevision, sign.Decision, sign.Comment = 2, record.CannotBeDetermined, "to be asked"
+	doc := w.verified(must(w.c.SignResult(w.ctx, w.reviewer(east), sign))(t).Value).Document
+	if doc.Finding.Engine != score.Version || len(doc.Kits) != 1 {
+		t.Errorf("signed by rules %s with kits %+v", doc.Finding.Engine, doc.Kits)
+	}
+	steps := must(w.c.GetScoreHistory(w.ctx, w.reviewer(east), s.ID))(t)
+	if !strings.Contains(steps[1].Line, "rules of the engine 1 -> 2") {
+		t.Errorf("the history says %q", steps[1].Line)
+	}
+}
+
+// storedByRules1 stores a session as the program did when it knew rules 1 only.
+func (w *world) storedByRules1(s record.Session) {
+	w.t.Helper()
+	err := w.store.InClinic(w.ctx, s.ClinicID, func(tx *store.Tx) error {
+		in := must(encodePush(s))(w.t)
+		in.actor = w.station(s.ClinicID).Actor()
+		known := must(tx.PushContext(w.ctx, in.keys))(w.t)
+		draft, _, err := draftOf(in, known)
+		if err != nil {
+			return err
+		}
+		g, _, err := groundOf(known, s)
+		if err != nil {
+			return err
+		}
+		f := must(score.Score(score.Input{Rules: score.Rules1, Session: s, SessionRevision: 1, Person: g.person, Protocols: g.protocols, Job: g.job, JobRevision: g.jobRev}))(w.t)
+		draft.Docs[0].Body = must(record.CanonicalFinding(f))(w.t)
+		_, err = w.c.log.Commit(w.ctx, tx, auditlog.Head{Size: known.HeadSize, Edge: known.HeadEdge}, draft, false)
+		return err
+	})
+	if err != nil {
+		w.t.Fatal(err)
+	}
 }
 
 func TestNamedKits(t *testing.T) {
@@ -218,9 +279,6 @@ func TestNamedKits(t *testing.T) {
 	delete(kits, "a")
 	if _, err := namedKits(s, kits, "2"); !fault.Is(err, fault.Internal) {
 		t.Errorf("a kit that is not there: %v", err)
-	}
-	if !score.Known("1") {
-		t.Error("the engine does not know rules 1 any more")
 	}
 }
 
