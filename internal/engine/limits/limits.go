@@ -77,6 +77,7 @@ func (l *list) loads(ch *capacity.Chosen, projected []record.ProjectedCapacity) 
 			if c := ch.At(z, p); c != nil {
 				l.begin()
 				l.load(z, p, c.Load)
+				l.buf = append(l.buf, openEnd(c)...)
 				l.end(record.LimitLoad, record.Measured, c.SeriesNumber)
 			} else if pr := project.Find(projected, z, p); pr != nil {
 				l.begin()
@@ -86,6 +87,18 @@ func (l *list) loads(ch *capacity.Chosen, projected []record.ProjectedCapacity) 
 			}
 		}
 	}
+}
+
+// openEnd says of a series that found no limit, nor a heavier load that failed, that more may be possible.
+func openEnd(c *record.Capacity) string {
+	switch {
+	case c.Load == nil || c.BracketTo != nil:
+	case c.EndReason == record.EndAdministrative:
+		return "; the series was broken off before a limit was found"
+	case c.EndReason == record.EndIncomplete:
+		return "; the series was not brought to an end"
+	}
+	return ""
 }
 
 func (l *list) load(z record.Zone, p record.Pace, m *mass.Mass) {

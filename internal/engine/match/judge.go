@@ -37,7 +37,8 @@ func Band(sem mass.Mass) mass.Mass { return project.Percent(sem, 196) }
 //
 //   - does not meet, as soon as one measured demand is short: a known shortfall decides, whatever is missing elsewhere. How many are short is
 //     listed and not weighed; whether the job can be changed is for the reviewer.
-//   - cannot be determined, when one was not tested or is short by a projection only, or when the job demands nothing. Missing says what.
+//   - cannot be determined, when one was not tested, or is short by a projection only, or by a series that was broken off before a limit was
+//     found; or when the job demands nothing. Missing says what.
 //   - meets with limits, when every demand is within, but one only within the error of measurement or by a projection, or the session is
 //     limited.
 //   - meets, when every demand is within what was measured.
@@ -119,7 +120,10 @@ func (j *judge) task(t *record.JobTask, m *record.TaskMatch) (stoodIn bool) {
 	default:
 		m.Verdict = record.TaskNotTested
 	}
-	if j.verdict(m.Verdict, m.Basis) {
+	switch {
+	case m.Verdict == record.TaskShort && brokenOff(c, t.Load):
+		j.brokenOff(m, c)
+	case j.verdict(m.Verdict, m.Basis):
 		j.taskMissing(m)
 	}
 	j.taskRests(m, c, p)
@@ -138,6 +142,15 @@ func (j *judge) measured(t *record.JobTask) (c *record.Capacity, stoodIn bool) {
 		}
 	}
 	return nil, false
+}
+
+// brokenOff reports whether a series tells nothing about a demand above its capacity: it was broken off, or never brought to an end, and no
+// load up to the demand failed in it.
+func brokenOff(c *record.Capacity, demand mass.Mass) bool {
+	if c == nil || c.EndReason != record.EndAdministrative && c.EndReason != record.EndIncomplete {
+		return false
+	}
+	return c.BracketTo == nil || demand.Less(*c.BracketTo)
 }
 
 func reaches(capacity *mass.Mass, demand mass.Mass) bool {

@@ -51,6 +51,17 @@ func (l *lines) strings() []string {
 	return texts
 }
 
+func (j *judge) brokenOff(m *record.TaskMatch, c *record.Capacity) {
+	l := &j.missing
+	l.text(m.Task, ": ", zoneName(m.Zone), " at the ", string(m.Pace), " pace: series ")
+	l.number(c.SeriesNumber)
+	if c.EndReason == record.EndAdministrative {
+		l.add(" was broken off before a limit was found")
+		return
+	}
+	l.add(" was not brought to an end")
+}
+
 func (j *judge) taskMissing(m *record.TaskMatch) {
 	l := &j.missing
 	l.text(m.Task, ": ", zoneName(m.Zone), " at the ", string(m.Pace), " pace was ")
