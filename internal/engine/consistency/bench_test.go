@@ -63,6 +63,15 @@ func benchmarkOf(b *testing.B, in Input) {
 	}
 }
 
+// TestAllocations: a report takes few of them, however its measurements are tied.
+func TestAllocations(t *testing.T) {
+	for name, in := range map[string]Input{"untied": untied(), "realistic": realistic(), "wildest": wildest()} {
+		if n := testing.AllocsPerRun(20, func() { Of(in) }); n > 20 {
+			t.Errorf("%s: %v allocations, want at most 20", name, n)
+		}
+	}
+}
+
 func BenchmarkOfUntied(b *testing.B) { benchmarkOf(b, untied()) }
 
 func BenchmarkOfRealistic(b *testing.B) { benchmarkOf(b, realistic()) }

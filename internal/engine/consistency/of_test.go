@@ -61,6 +61,16 @@ func TestSettingsOutOfRange(t *testing.T) {
 	}
 }
 
+// TestNumbersTwice: series of one number, which Assess refuses, stand in the order of the list.
+func TestNumbersTwice(t *testing.T) {
+	rise := series(1, row{10, 4, 80, 0}, row{20, 6, 90, 0}, row{30, 8, 100, 0}, row{40, 12, 110, 1})
+	fall := series(1, row{10, 12, 80, 0}, row{20, 8, 90, 0}, row{30, 6, 100, 0}, row{40, 4, 110, 1})
+	r := Of(Input{Series: []record.Series{rise, fall}, Settings: DefaultSettings()})
+	if r.Indicators[0].Kind != EffortLoad || r.Indicators[0].State != Agrees || r.Indicators[1].Kind != EffortLoad || r.Indicators[1].State != Disagrees {
+		t.Errorf("%+v", r.Indicators[:2])
+	}
+}
+
 // TestRetestsOutOfRange: a load, or the measurement error.
 func TestRetestsOutOfRange(t *testing.T) {
 	kg := func(n int64) mass.Mass { return mass.FromUnits(n * 1e11) }

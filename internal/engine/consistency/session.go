@@ -87,12 +87,41 @@ func (a *rated) before(b *rated) bool {
 	return cmp.Or(a.trial.At.Std().Compare(b.trial.At.Std()), cmp.Compare(a.series.Number, b.series.Number), cmp.Compare(a.trial.Number, b.trial.Number)) < 0
 }
 
-// byTask orders trials by what was handled: those of the same load, zone and pace are equal.
-func byTask(a, b rated) int {
-	if c := a.trial.Load.Cmp(b.trial.Load); c != 0 {
-		return c
+// task is what is handled: a load in a zone at a pace, with the first rated trial of it.
+type task struct {
+	load  int64
+	zone  record.Zone
+	pace  record.Pace
+	first rated
+}
+
+func byTask(a, b task) int {
+	return cmp.Or(cmp.Compare(a.load, b.load), cmp.Compare(a.zone, b.zone), cmp.Compare(a.pace, b.pace))
+}
+
+func sameTask(a, b task) bool { return a.load == b.load && a.zone == b.zone && a.pace == b.pace }
+
+func (a *rated) task() task {
+	return task{load: a.trial.Load.Units(), zone: a.series.Zone, pace: a.series.Pace}
+}
+
+// find is the task of a trial among those listed in order; nil where it is none of them. Of one load there are no more tasks than series.
+func (a *rated) find(tasks []task) *task {
+	load := a.trial.Load.Units()
+	low, high := 0, len(tasks)
+	for low < high {
+		if middle := (low + high) / 2; tasks[middle].load < load {
+			low = middle + 1
+		} else {
+			high = middle
+		}
 	}
-	return cmp.Or(cmp.Compare(a.series.Zone, b.series.Zone), cmp.Compare(a.series.Pace, b.series.Pace))
+	for ; low < len(tasks) && tasks[low].load == load; low++ {
+		if t := &tasks[low]; t.zone == a.series.Zone && t.pace == a.series.Pace {
+			return t
+		}
+	}
+	return nil
 }
 
 // ratings compares each blinded trial with the first rated trial before it of the same load, zone and pace: the largest shift counts, of
@@ -113,16 +142,16 @@ func (w *worker) ratings(i *Indicator, series []record.Series) {
 	if len(blinded) == 0 {
 		return
 	}
-	slices.SortStableFunc(blinded, byTask)
-	first := firstOf(blinded, series)
+	tasks := tasksOf(blinded, series)
 	var largest *rated
 	shift := record.Effort(0)
 	for k := range blinded {
-		r, from := &blinded[k], &first[k]
-		if from.trial == r.trial {
+		r := &blinded[k]
+		from := r.find(tasks)
+		if from == nil || from.first.trial == r.trial {
 			continue
 		}
-		s := r.rating - from.rating
+		s := r.rating - from.first.rating
 		if largest == nil || size(s) > size(shift) || size(s) == size(shift) && r.before(largest) {
 			largest, shift = r, s
 		}
@@ -141,21 +170,20 @@ func (w *worker) ratings(i *Indicator, series []record.Series) {
 	}
 }
 
-// firstOf finds for each trial of a list, which is ordered by task, the first rated trial of its task.
-func firstOf(list []rated, series []record.Series) []rated {
-	first := slices.Clone(list)
+// tasksOf are the tasks of the blinded trials, each with the first rated trial of it, blinded or not.
+func tasksOf(blinded []rated, series []record.Series) []task {
+	tasks := make([]task, len(blinded))
+	for k := range blinded {
+		tasks[k] = blinded[k].task()
+	}
+	slices.SortFunc(tasks, byTask)
+	tasks = slices.CompactFunc(tasks, sameTask)
 	eachRated(series, func(r rated) {
-		at, found := slices.BinarySearchFunc(list, r, byTask)
-		if found && r.before(&first[at]) {
-			first[at] = r
+		if t := r.find(tasks); t != nil && (t.first.trial == nil || r.before(&t.first)) {
+			t.first = r
 		}
 	})
-	for k := 1; k < len(list); k++ {
-		if byTask(list[k-1], list[k]) == 0 {
-			first[k] = first[k-1]
-		}
-	}
-	return first
+	return tasks
 }
 
 // eachRated visits the trials with a load and a rating within their ranges.

@@ -22,7 +22,7 @@ func middle(list []float64) float64 {
 	return float64(low/2) + float64(high/2)
 }
 
-// kth brings the value that stands at k in the sorted list there, with nothing greater before it (Hoare, Commun ACM 1961;4:321-322).
+// kth brings the value that stands at k in the sorted list there, with nothing greater before it (Hoare, Commun ACM 1961;4:321; from memory).
 func kth(list []float64, k int) float64 {
 	low, high := 0, len(list)-1
 	for high-low > 8 {

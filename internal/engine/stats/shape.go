@@ -79,7 +79,7 @@ func (s *shape) ends() int64 { return s.pairs() - s.x.tied - s.y.tied }
 var mahonian = mahonianNumbers()
 
 // mahonianNumbers follows the recurrence of the generating function (1)(1+q)(1+q+q²)... (Knuth, The Art of Computer Programming 3,
-// section 5.1.1).
+// section 5.1.1; from memory).
 func mahonianNumbers() [exactWhole + 1][]uint64 {
 	rows := [exactWhole + 1][]uint64{{1}, {1}}
 	for n := 2; n <= exactWhole; n++ {
@@ -96,7 +96,7 @@ func mahonianNumbers() [exactWhole + 1][]uint64 {
 
 // atLeast counts the distinct orders with a statistic of at least v and all of them, where one variable has no ties. Then the statistic is
 // ends less twice the inversions of the other variable, which are distributed as the q-multinomial coefficient [n]!/([t1]![t2]!...)
-// (MacMahon; Stanley, Enumerative Combinatorics 1, section 1.7), the same from either end.
+// (MacMahon; Stanley, Enumerative Combinatorics 1, section 1.7; from memory), the same from either end.
 func (s *shape) atLeast(v int64) (count, all uint64) {
 	tied := &s.x
 	if s.tiesY() {
