@@ -149,7 +149,9 @@ type Input struct {
 	SEMSource string
 	Error     *MeasurementError
 	Grip      []GripTest
-	Settings  Settings
+	// EndOf is why a series ended, by its number, where the caller has worked that out; nil, or empty, where it has not.
+	EndOf    func(series int) record.EndReason
+	Settings Settings
 }
 
 const (

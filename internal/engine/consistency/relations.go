@@ -23,8 +23,11 @@ type relation struct {
 	x, y     measure
 }
 
+// relationsOfSeries is how many correlations a series has.
+const relationsOfSeries = 3
+
 // relationKinds in the order of a report. The array is a value: nobody can change it for another.
-func relationKinds() [3]relation {
+func relationKinds() [relationsOfSeries]relation {
 	return [...]relation{
 		{EffortLoad, "the rating rises with the load", "points per kg", load, effort},
 		{HeartRateLoad, "the heart rate rises with the load", "bpm per kg", load, heartRate},
@@ -51,6 +54,7 @@ type worker struct {
 	sound     bool // the settings are within their ranges
 	texts     texts
 	drug      bool
+	endOf     func(series int) record.EndReason
 	trends    stats.Trends
 	measured  [measures]measured
 	x, y      []float64
@@ -59,8 +63,8 @@ type worker struct {
 
 // prepare readies a new worker for series of at most so many trials.
 func (w *worker) prepare(in *Input, most int) {
-	w.settings, w.sound, w.texts, w.drug = in.Settings, in.Settings.sound(), textsOf(in.Settings), in.RateLimitingDrug
-	w.relations = make([]Relation, 0, len(relationKinds())*len(in.Series))
+	w.settings, w.sound, w.texts, w.drug, w.endOf = in.Settings, in.Settings.sound(), textsOf(in.Settings), in.RateLimitingDrug, in.EndOf
+	w.relations = make([]Relation, 0, relationsOfSeries*len(in.Series))
 	values, known := make([]float64, (int(measures)+2)*most), make([]bool, int(measures)*most)
 	for m := range w.measured {
 		w.measured[m] = measured{values[:0:most], known[:0:most]}

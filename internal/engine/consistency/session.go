@@ -7,40 +7,62 @@ import (
 	"ponderal.example/internal/record"
 )
 
-// mechanics looks whether a change in how the load is handled was seen near the end of a series that the person's limit ended.
+// mechanics looks whether a change in how the load is handled was seen near the end of a series that the person's limit ended. The series ends
+// with its heaviest load: a retest that follows at a lighter one is no part of it.
 func (w *worker) mechanics(i *Indicator, s *record.Series) {
 	*i = Indicator{Kind: MechanicsNearEnd, Series: s.Number, Unit: unitTrials, State: NotAssessed}
-	onset, last, seen := Onset(s.Trials)
+	trials := climb(s.Trials)
+	onset, last, seen := Onset(trials)
 	switch {
 	case !w.sound:
 		i.Reason = settingsReason
-	case !limited(s, last):
+	case !w.limited(s, trials, last):
 		i.Reason = noLimitReason
-	case len(s.Trials) < 3:
+	case len(trials) < 3:
 		i.Reason = fewTrialsReason
 	case !seen:
 		i.Reason = noSignsReason
 	case onset == 0:
 		i.State = Disagrees
-	case len(s.Trials)-last < w.settings.LastTrials:
+	case len(trials)-last < w.settings.LastTrials:
 		i.State, i.Number, i.HasNumber = Agrees, float64(onset), true
 	default:
 		i.State, i.Number, i.HasNumber = Mixed, float64(onset), true
 	}
 }
 
-// limited reports whether the person's own limit, effort of 8 or more, or an unsafe sign ended the series.
-func limited(s *record.Series, last int) bool {
+// climb is the trials up to the last one with the heaviest load.
+func climb(trials []record.Trial) []record.Trial {
+	end := 0
+	for i := range trials {
+		if !trials[i].Load.Less(trials[end].Load) {
+			end = i
+		}
+	}
+	return trials[:min(end+1, len(trials))]
+}
+
+// limited reports whether the person's own limit, effort or mechanics ended the series: by the end that the caller worked out; where there
+// is none, by the recorded stop, or else by the last trial of the climb: no more possible, not sustainable, a rating of 8 or more, an
+// unsafe sign.
+func (w *worker) limited(s *record.Series, trials []record.Trial, last int) bool {
+	if w.endOf != nil {
+		if end := w.endOf(s.Number); end != "" {
+			return end == record.EndVolitional || end == record.EndEffort || end == record.EndMechanics
+		}
+	}
 	if s.Stop == record.StopVolitional {
 		return true
 	}
-	if s.Stop != "" || len(s.Trials) == 0 {
+	if s.Stop != "" || len(trials) == 0 {
 		return false
 	}
-	end := &s.Trials[len(s.Trials)-1]
+	end := &trials[len(trials)-1]
 	rating, rated := ratingOf(end)
-	return rated && rating >= effortStop || last == len(s.Trials) && grade(end) == unsafe
+	return rated && rating >= effortStop || refuses(end.Sustainable) || refuses(end.MorePossible) || last == len(trials) && grade(end) == unsafe
 }
+
+func refuses(answer *bool) bool { return answer != nil && !*answer }
 
 const (
 	// effortStop is the rating that ends a series, 8 (common practice, no source), in halves.
