@@ -125,6 +125,14 @@ func consistencyOf(in *Input, capacities []record.Capacity) *record.Consistency 
 	}
 	with := consistency.Input{
 		Series: in.Session.Series, RateLimitingDrug: in.Session.Screening.RateLimitingDrug, Grip: tests, Settings: consistency.DefaultSettings(),
+		EndOf: func(number int) record.EndReason {
+			for i := range capacities {
+				if capacities[i].SeriesNumber == number {
+					return capacities[i].EndReason
+				}
+			}
+			return ""
+		},
 		Retests: consistency.FindRetests(in.Session.Series, func(number int) *mass.Mass {
 			for i := range capacities {
 				if capacities[i].SeriesNumber == number {
