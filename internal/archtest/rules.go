@@ -37,6 +37,7 @@ var arrows = []arrow{
 	{"internal/auditlog", rooms("internal/store"), "appends in the caller's transaction"},
 	{"internal/authn", []string{"internal/record", "internal/fault", "internal/canon", "internal/store"}, "a credential becomes a principal, whoever asks"},
 	{"internal/authn/otp", []string{"internal/fault"}, "one-time codes stand on nothing but the vocabulary of errors"},
+	{"internal/authn/password", []string{"internal/fault"}, "passwords stand on nothing but the vocabulary of errors"},
 	{"internal/casework", rooms("internal/engine", "internal/bundle", "internal/store", "internal/auditlog", "internal/authn"),
 		"the use cases know no transport"},
 	{"internal/auditcheck", rooms("internal/bundle", "internal/store"), "reads the store; knows no use case, so that it judges them"},
