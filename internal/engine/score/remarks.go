@@ -70,21 +70,36 @@ func (n *notes) overridden(s *record.Screening, more string) {
 }
 
 // series notes what a reader of one capacity must know.
-func (n *notes) series(s *record.Series, c *record.Capacity) {
+func (n *notes) series(trials []record.Trial, c *record.Capacity) {
 	if c.EndReason == record.EndIncomplete {
 		n.limit(RemarkSeriesIncomplete, name(c)+" was not brought to an end: its last trial lacks a required measurement, or nothing recorded tells why it ended.")
 	}
-	trials := capacity.Ordered(s.Trials)
 	n.trials(RemarkTrialIncomplete, c, " lacks a required measurement; complete it, repeat it or close it with a reason.", func(i int) bool {
 		return capacity.Unresolved(trials, c.Trials, i)
 	})
+	if !guarded(c) {
+		return
+	}
 	n.trials(RemarkContinuedAfterStop, c, " should have ended the series, but a heavier load followed.", func(i int) bool {
 		return capacity.ContinuedAfter(trials, c.Trials, i)
 	})
 }
 
 func (n *notes) aboveCeiling(c *record.Capacity, text string) {
+	if !guarded(c) {
+		return
+	}
 	n.trials(RemarkLoadAboveCeiling, c, text, func(i int) bool { return hit(c, i, record.GuardLoadCeiling) })
+}
+
+// guarded reports whether any trial ran into a limit.
+func guarded(c *record.Capacity) bool {
+	for i := range c.Trials {
+		if len(c.Trials[i].Guards) > 0 {
+			return true
+		}
+	}
+	return false
 }
 
 func hit(c *record.Capacity, i int, guard string) bool {
@@ -92,14 +107,17 @@ func hit(c *record.Capacity, i int, guard string) bool {
 }
 
 // unchecked names the trials on which a limit could not be checked.
-func (n *notes) unchecked(s *record.Series, p *record.Protocol, l *guard.Limits, c *record.Capacity) {
-	trials := capacity.Ordered(s.Trials)
-	n.trials(RemarkHeartRateNotMeasured, c, " has no heart rate; the protocol's limit was not checked there.", func(i int) bool {
-		return l.LimitsHeartRate() && !p.RequiresHeartRate && trials[i].HeartRate == nil
-	})
-	n.trials(RemarkEffortNotRated, c, " has no effort rating; the protocol's effort stop was not checked there.", func(i int) bool {
-		return !l.RequiresRating() && trials[i].Effort == nil
-	})
+func (n *notes) unchecked(trials []record.Trial, p *record.Protocol, l *guard.Limits, c *record.Capacity) {
+	if l.LimitsHeartRate() && !p.RequiresHeartRate {
+		n.trials(RemarkHeartRateNotMeasured, c, " has no heart rate; the protocol's limit was not checked there.", func(i int) bool {
+			return trials[i].HeartRate == nil
+		})
+	}
+	if !l.RequiresRating() {
+		n.trials(RemarkEffortNotRated, c, " has no effort rating; the protocol's effort stop was not checked there.", func(i int) bool {
+			return trials[i].Effort == nil
+		})
+	}
 }
 
 // symptom names the series that went on after a symptom in another series. Series are given by number.
@@ -107,13 +125,22 @@ func (n *notes) symptom(series []*record.Series) {
 	at, in := firstSymptom(series)
 	var later []string
 	for _, s := range series {
-		if in != nil && s != in && slices.ContainsFunc(s.Trials, func(t record.Trial) bool { return at.Before(t.At) }) {
+		if in != nil && s != in && goesOnAfter(s, at) {
 			later = append(later, strconv.Itoa(s.Number))
 		}
 	}
 	if len(later) > 0 {
 		n.limit(RemarkContinuedAfterSymptom, "A symptom in series "+strconv.Itoa(in.Number)+" should have ended the session, but trials followed in series "+strings.Join(later, ", ")+".")
 	}
+}
+
+func goesOnAfter(s *record.Series, at record.Time) bool {
+	for i := range s.Trials {
+		if at.Before(s.Trials[i].At) {
+			return true
+		}
+	}
+	return false
 }
 
 // firstSymptom is the earliest trial with a symptom, or the last trial of a series that was stopped for one; nil when there is none.

@@ -62,6 +62,21 @@ func hitsText(hits []record.GuardHit) string {
 
 // further notes what the guards of rules 2 say of a series.
 func (n *notes) further(c *record.Capacity, l *guard.Limits) {
+	if guarded(c) {
+		n.shouldHaveWaited(c, l)
+	}
+	for i := range c.Ceilings {
+		if c.Ceilings[i].Load == nil {
+			n.limit(RemarkCeilingNotWorkedOut, name(c)+": a load ceiling of the protocol was not checked ("+c.Ceilings[i].Text+").")
+		}
+	}
+	if missing := l.StartRateMissing(); missing != "" {
+		n.tell(RemarkStartRateNotChecked, name(c)+": the protocol's limit for the heart rate at the start of a trial could not be worked out; missing: "+string(missing)+".")
+	}
+}
+
+// shouldHaveWaited names the trials that a limit before them should have kept from being done.
+func (n *notes) shouldHaveWaited(c *record.Capacity, l *guard.Limits) {
 	n.trials(RemarkStartedAboveHeartRate, c, " began with a heart rate above the protocol's limit for the start of a trial.", func(i int) bool {
 		return hit(c, i, record.GuardHeartRateStart)
 	})
@@ -71,14 +86,6 @@ func (n *notes) further(c *record.Capacity, l *guard.Limits) {
 	}
 	if text := named(c, func(i int) bool { return hit(c, i, record.GuardCalibration) }); text != "" {
 		say(RemarkCalibrationLapsed, text+" was handled with a piece of the kit whose last weighing does not fit the protocol's limit.")
-	}
-	for i := range c.Ceilings {
-		if c.Ceilings[i].Load == nil {
-			n.limit(RemarkCeilingNotWorkedOut, name(c)+": a load ceiling of the protocol was not checked ("+c.Ceilings[i].Text+").")
-		}
-	}
-	if missing := l.StartRateMissing(); missing != "" {
-		n.tell(RemarkStartRateNotChecked, name(c)+": the protocol's limit for the heart rate at the start of a trial could not be worked out; missing: "+string(missing)+".")
 	}
 }
 
@@ -103,31 +110,43 @@ func (n *notes) rated(found []record.PositionTolerance) {
 
 // pacesProjected names the zones whose level rests on projections, and those whose paces nobody knows.
 func (n *notes) pacesProjected(zones []record.ZoneStrength, projected []record.ProjectedCapacity, ch *capacity.Chosen) {
-	text := listed(zones, func(z record.Zone, p record.Pace) bool { return project.Find(projected, z, p) != nil })
-	if text != "" {
-		n.tell(RemarkPaceProjected, "Projected and not measured: "+text+". A projection is an estimate by a rule; measure the pace where the decision depends on it.")
-	}
-	text = listed(zones, func(z record.Zone, p record.Pace) bool {
-		return ch.At(z, p) == nil && project.Find(projected, z, p) == nil
-	})
-	if text != "" {
-		n.tell(RemarkPaceNotMeasured, "Not measured and not projected: "+text+". The strength levels rest on the other paces.")
-	}
-}
-
-// listed is "frequent in carry, push; constant in carry" of the zones that a rule names.
-func listed(zones []record.ZoneStrength, named func(record.Zone, record.Pace) bool) string {
-	text := ""
-	for _, pace := range []record.Pace{record.Occasional, record.Frequent, record.Constant} {
-		separator := "; " + string(pace) + " in "
+	var estimated, unknown paceList
+	for _, pace := range [...]record.Pace{record.Occasional, record.Frequent, record.Constant} {
 		for i := range zones {
-			if named(zones[i].Zone, pace) {
-				text += separator + plain(string(zones[i].Zone))
-				separator = ", "
+			switch z := zones[i].Zone; {
+			case ch.At(z, pace) != nil:
+			case project.Find(projected, z, pace) != nil:
+				estimated.add(z, pace)
+			default:
+				unknown.add(z, pace)
 			}
 		}
 	}
-	return strings.TrimPrefix(text, "; ")
+	if len(estimated.text) > 0 {
+		n.tell(RemarkPaceProjected, "Projected and not measured: "+string(estimated.text)+". A projection is an estimate by a rule; measure the pace where the decision depends on it.")
+	}
+	if len(unknown.text) > 0 {
+		n.tell(RemarkPaceNotMeasured, "Not measured and not projected: "+string(unknown.text)+". The strength levels rest on the other paces.")
+	}
+}
+
+// paceList is "frequent in carry, push; constant in carry".
+type paceList struct {
+	text []byte
+	last record.Pace
+}
+
+func (l *paceList) add(z record.Zone, pace record.Pace) {
+	switch {
+	case l.last == pace:
+		l.text = append(l.text, ", "...)
+	case l.last == "":
+		l.text = append(append(make([]byte, 0, 256), pace...), " in "...)
+	default:
+		l.text = append(append(append(l.text, "; "...), pace...), " in "...)
+	}
+	l.last = pace
+	l.text = append(l.text, plain(string(z))...)
 }
 
 func plainWords(word string) string { return strings.ReplaceAll(word, "_", " ") }

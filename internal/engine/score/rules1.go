@@ -18,9 +18,10 @@ func byRules1(in *Input, series []*record.Series) record.Finding {
 		protocol := in.Protocols[s.ProtocolDigest]
 		limits := guard.LimitsOf(&protocol, in.Person, in.Session.Screening)
 		f.Capacities[i] = capacity.Of(s, &limits)
-		notes.series(s, &f.Capacities[i])
+		trials := capacity.Ordered(s.Trials)
+		notes.series(trials, &f.Capacities[i])
 		notes.aboveCeiling(&f.Capacities[i], " was above the protocol's load ceiling.")
-		notes.unchecked(s, &protocol, &limits, &f.Capacities[i])
+		notes.unchecked(trials, &protocol, &limits, &f.Capacities[i])
 		f.Complete = f.Complete && f.Capacities[i].EndReason != record.EndIncomplete
 	}
 	notes.symptom(series)

@@ -23,11 +23,12 @@ func byRules2(in *Input, series []*record.Series) record.Finding {
 	f := begin(in, Rules2, len(series))
 	n := &notes{}
 	n.drug(in)
-	screening := screen.Of(in.Session.Screening, protocolsOf(in, series))
+	tests := testsOf(in, series)
+	screening := screen.Of(in.Session.Screening, protocolsOf(tests))
 	f.Screening = &screening
 	n.screening(&screening, &in.Session.Screening)
-	for i, s := range series {
-		f.Complete = n.measured(in, s, &f.Capacities[i]) && f.Complete
+	for i := range tests {
+		f.Complete = n.measured(in, &tests[i], &f.Capacities[i]) && f.Complete
 	}
 	n.symptom(series)
 	n.furtherSymptoms(in.Session.HandSeries, in.Session.PositionSeries)
@@ -51,23 +52,39 @@ func byRules2(in *Input, series []*record.Series) record.Finding {
 	return f
 }
 
+// test is a series with its protocol and its trials by number.
+type test struct {
+	series   *record.Series
+	protocol record.Protocol
+	trials   []record.Trial
+}
+
+func testsOf(in *Input, series []*record.Series) []test {
+	list := make([]test, len(series))
+	for i, s := range series {
+		list[i] = test{series: s, protocol: in.Protocols[s.ProtocolDigest], trials: capacity.Ordered(s.Trials)}
+	}
+	return list
+}
+
 // measured scores one series; it reports whether the series was brought to an end.
-func (n *notes) measured(in *Input, s *record.Series, c *record.Capacity) bool {
-	p := in.Protocols[s.ProtocolDigest]
-	with := guard.Input{Protocol: &p, Person: in.Person, Screening: in.Session.Screening, Body: in.Session.Body, Zone: s.Zone}
-	if kit, ok := in.Kits[s.KitID]; ok {
-		with.Kit = &kit
+func (n *notes) measured(in *Input, t *test, c *record.Capacity) bool {
+	s, p := t.series, &t.protocol
+	with := guard.Input{Protocol: p, Person: in.Person, Screening: in.Session.Screening, Body: in.Session.Body, Zone: s.Zone}
+	if s.KitID != "" && p.Calibration != nil {
+		if kit, ok := in.Kits[s.KitID]; ok {
+			with.Kit = &kit
+		}
 	}
 	l := guard.LimitsFor(with)
 	*c = capacity.Of(s, &l)
-	trials := capacity.Ordered(s.Trials)
-	c.Mechanics = capacity.Mechanics(trials)
+	c.Mechanics = capacity.Mechanics(t.trials)
 	c.Ceilings = l.Ceilings()
-	c.Aerobic = aerobic.Of(trials, c, formulaOf(&p), in.Person, in.Session.Screening)
-	n.series(s, c)
+	c.Aerobic = aerobic.Of(t.trials, c, formulaOf(p), in.Person, in.Session.Screening)
+	n.series(t.trials, c)
 	n.aboveCeiling(c, " was above a load ceiling of the protocol.")
 	n.further(c, &l)
-	n.unchecked(s, &p, &l, c)
+	n.unchecked(t.trials, p, &l, c)
 	return c.EndReason != record.EndIncomplete
 }
 
@@ -81,11 +98,10 @@ func formulaOf(p *record.Protocol) record.HeartRateFormula {
 	return ""
 }
 
-func protocolsOf(in *Input, series []*record.Series) []*record.Protocol {
-	list := make([]*record.Protocol, len(series))
-	for i, s := range series {
-		p := in.Protocols[s.ProtocolDigest]
-		list[i] = &p
+func protocolsOf(tests []test) []*record.Protocol {
+	list := make([]*record.Protocol, len(tests))
+	for i := range tests {
+		list[i] = &tests[i].protocol
 	}
 	return list
 }
@@ -126,18 +142,14 @@ func consistencyOf(in *Input, capacities []record.Capacity) *record.Consistency 
 	with := consistency.Input{
 		Series: in.Session.Series, RateLimitingDrug: in.Session.Screening.RateLimitingDrug, Grip: tests, Settings: consistency.DefaultSettings(),
 		EndOf: func(number int) record.EndReason {
-			for i := range capacities {
-				if capacities[i].SeriesNumber == number {
-					return capacities[i].EndReason
-				}
+			if c := of(capacities, number); c != nil {
+				return c.EndReason
 			}
 			return ""
 		},
 		Retests: consistency.FindRetests(in.Session.Series, func(number int) *mass.Mass {
-			for i := range capacities {
-				if capacities[i].SeriesNumber == number {
-					return capacities[i].Load
-				}
+			if c := of(capacities, number); c != nil {
+				return c.Load
 			}
 			return nil
 		}),
@@ -148,4 +160,14 @@ func consistencyOf(in *Input, capacities []record.Capacity) *record.Consistency 
 		}
 	}
 	return consistency.ToRecord(consistency.Of(with))
+}
+
+// of is the capacity of a series by its number; nil where there is none.
+func of(capacities []record.Capacity, number int) *record.Capacity {
+	for i := range capacities {
+		if capacities[i].SeriesNumber == number {
+			return &capacities[i]
+		}
+	}
+	return nil
 }
