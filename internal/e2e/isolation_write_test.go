@@ -34,6 +34,8 @@ func writings(t *testing.T, digest, token string) map[string]writing {
 		"SessionService/PushSession": {&pb.PushSessionRequest{Session: s}, "INVALID_ARGUMENT", 400},
 		"SessionService/CorrectTrial": {&pb.CorrectTrialRequest{SessionId: s.Id, SeriesNumber: 1, Trial: trial, ExpectedRevision: 1, Reason: reason},
 			"NOT_FOUND", 404},
+		"SessionService/CorrectSession": {&pb.CorrectSessionRequest{SessionId: s.Id, ExpectedRevision: 1, Reason: reason,
+			Part: &pb.CorrectSessionRequest_Body{Body: &pb.BodyMeasures{StatureMm: 1700}}}, "NOT_FOUND", 404},
 		"SessionService/RescoreSession": {&pb.RescoreSessionRequest{SessionId: s.Id, ExpectedRevision: 1, Reason: reason}, "NOT_FOUND", 404},
 		"ResultService/SignResult": {&pb.SignResultRequest{SessionId: s.Id, ResultId: id("9c", 1), SessionRevision: 1,
 			Meaning: pb.SignatureMeaning_SIGNATURE_MEANING_REVIEWED}, "NOT_FOUND", 404},
