@@ -2,11 +2,12 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
 	"io"
-	"strconv"
+	"slices"
+	"strings"
 
-	"ponderal.example/internal/deskwork"
 	"ponderal.example/internal/rpc"
 )
 
@@ -14,77 +15,118 @@ func taskCommand() command {
 	return command{
 		name:      "task",
 		arguments: "FILE",
-		about:     "Rate lifting tasks by the revised NIOSH lifting equation at a desk.",
-		detail: `FILE is the API's own request as JSON (AnalyzeLiftingRequest: form, duration and one or several tasks); "-" reads
-standard input. The answer has the recommended weight limit (RWL) and the lifting index (LI) of each end of each lift,
-rounded as the manual's worksheets are and at full precision, and of several tasks the composite index. Conditions that
-the equation does not cover are refused. It rates a task, not a person, and is no clearance to lift. What is wrong is
-named by field and rule. Exit status 0 when it was rated, 1 when not.`,
-		examples: []string{"ponderal task testdata/examples/lifting.json", "ponderal task -json - < lifting.json"},
-		run:      runTask,
+		about:     "Rate tasks and check single figures at a desk: lifting equation, percentile, body and more.",
+		detail: `FILE is one of the API's own requests as JSON; "-" reads standard input. -kind says which one; without it the members of the
+file tell, and where they do not it is lifting.
+
+  lifting      AnalyzeLiftingRequest: the revised NIOSH lifting equation, one or several tasks
+  percentile   GetPopulationPercentileRequest: the share of workers who accept a lift, push, pull or carry
+  body         GetBodyLimitsRequest: station heights, and load ceilings by body mass and compression at L5/S1
+  strength     ClassifyStrengthRequest: strength levels of capacities and tasks, and the comparison
+  agreement    AnalyzeAgreementRequest: how far raters or repeated measurements agree
+  hands        AnalyzeHandsRequest: grip and pinch strength, norms, variation
+  heart-rate   GetHeartRateLimitsRequest: predicted maxima by each formula, and a limit
+  aerobic      EstimateAerobicDemandRequest: the share of the heart-rate reserve that work takes
+  consistency  AssessConsistencyRequest: how measurements hang together; no verdict on a person
+  recipes      FindRecipesRequest: which inserts of a kit make a load
+
+Nothing is stored, and no answer is a clearance to work: all of it supports a licensed clinician's judgement and does not
+replace it. What a computation does not cover is said or refused; what is wrong is named by field and rule. Exit status 0
+when there is an answer, 1 when not.`,
+		examples: []string{
+			"ponderal task testdata/examples/lifting.json", "ponderal task testdata/examples/percentile.json",
+			"ponderal task -kind strength -json - < strength.json",
+		},
+		run: runTask,
+	}
+}
+
+// taskKind is one request that the command reads. Members are those, by the names of the contract's JSON, that no kind before it has.
+type taskKind struct {
+	name    string
+	members []string
+	answer  func(*rpc.Desk, []byte) (page, []byte, error)
+}
+
+// page writes an answer for people.
+type page func(io.Writer)
+
+// taskKinds are in the order in which their members are looked for.
+func taskKinds() []taskKind {
+	return []taskKind{
+		{"lifting", []string{"form", "duration", "day"}, paged((*rpc.Desk).AnalyzeLifting, writeLifted)},
+		{"percentile", []string{"task", "designPercent"}, paged((*rpc.Desk).GetPopulationPercentile, writePercentile)},
+		{"recipes", []string{"kit", "target", "used"}, paged((*rpc.Desk).FindRecipes, writeRecipes)},
+		{"consistency", []string{"series", "capacityError", "rateLimitingDrug"}, paged((*rpc.Desk).AssessConsistency, writeConsistent)},
+		{"hands", []string{"handSeries"}, paged((*rpc.Desk).AnalyzeHands, writeHands)},
+		{"body", []string{"stature", "bodyMass", "percentOfBodyMass"}, paged((*rpc.Desk).GetBodyLimits, writeBody)},
+		{"strength", []string{"capacities", "projected"}, paged((*rpc.Desk).ClassifyStrength, writeStrength)},
+		{"agreement", []string{"rows", "raterNames"}, paged((*rpc.Desk).AnalyzeAgreement, writeAgreement)},
+		{"aerobic", []string{"steadyHeartRateBpm"}, paged((*rpc.Desk).EstimateAerobicDemand, writeAerobicDemand)},
+		{"heart-rate", []string{"ageYears", "limit"}, paged((*rpc.Desk).GetHeartRateLimits, writeHeartRates)},
+	}
+}
+
+func paged[T any](answer func(*rpc.Desk, []byte) (T, []byte, error), write func(io.Writer, T)) func(*rpc.Desk, []byte) (page, []byte, error) {
+	return func(d *rpc.Desk, text []byte) (page, []byte, error) {
+		got, line, err := answer(d, text)
+		return func(out io.Writer) { write(out, got) }, line, err
 	}
 }
 
 func runTask(_ context.Context, w world, f *flags) error {
-	return runDesk(w, f, (*rpc.Desk).AnalyzeLifting, writeLifted)
-}
-
-func writeLifted(out io.Writer, l deskwork.Lifted) {
-	fmt.Fprintf(out, "Revised NIOSH lifting equation, %s form, %s duration; limits in %s. Nothing was stored.\n\n", l.Form, l.Duration, l.Unit())
-	rows := [][]string{{"task", "end", "HM", "VM", "DM", "AM", "FM", "CM", "RWL", "LI", "RWL, full", "LI, full"}}
-	for i, p := range l.Parts {
-		rows = append(rows, pointRow(l.Names[i], "origin", p.Analysis.Origin))
-		if p.Analysis.DestinationAssessed {
-			rows = append(rows, pointRow("", "destination", p.Analysis.Destination))
+	kind := f.String("kind", "", "which `request` the file is, by one of the names above")
+	return runDesk(w, f, func(d *rpc.Desk, text []byte) (page, []byte, error) {
+		k, err := chooseKind(*kind, text)
+		if err != nil {
+			return nil, nil, err
 		}
-	}
-	writeTable(out, rows)
-	if len(l.Parts) > 1 {
-		writeComposite(out, l)
-	}
-	writeNotes(out, "Cautions", l.Cautions)
+		return k.answer(d, text)
+	}, func(out io.Writer, write page) { write(out) })
 }
 
-func pointRow(name, end string, p deskwork.LiftingPoint) []string {
-	row := []string{name, end}
-	for _, m := range []deskwork.LiftingMultiplier{p.HM, p.VM, p.DM, p.AM, p.FM, p.CM} {
-		row = append(row, fixed(int64(m.Hundredths), 100))
+// chooseKind is the kind by name, or else by the members of the file; a file that tells nothing is read as lifting.
+func chooseKind(name string, text []byte) (taskKind, error) {
+	kinds := taskKinds()
+	if name != "" {
+		if i := slices.IndexFunc(kinds, func(k taskKind) bool { return k.name == name }); i >= 0 {
+			return kinds[i], nil
+		}
+		var names []string
+		for _, k := range kinds {
+			names = append(names, k.name)
+		}
+		return taskKind{}, usagef("there is no kind %q%s", name, nearest(name, names))
 	}
-	return append(row, fixed(p.RWLTenths, 10), sheetIndex(p.WorksheetLI), number(p.RWL), index(p.LI))
-}
-
-func writeComposite(out io.Writer, l deskwork.Lifted) {
-	fmt.Fprintln(out)
-	rows := [][]string{{"order", "task", "STLI", "STLI, full", "FILI, full", "adds, full"}}
-	for place := 1; place <= len(l.Parts); place++ {
-		for i, p := range l.Parts {
-			if p.Number == place {
-				rows = append(rows, []string{strconv.Itoa(place), l.Names[i], sheetIndex(p.WorksheetSTLI), index(p.STLI), index(p.FILI), index(p.Increment)})
+	var members map[string]json.RawMessage
+	if json.Unmarshal(text, &members) != nil {
+		return kinds[0], nil
+	}
+	for _, k := range kinds {
+		for _, m := range k.members {
+			if _, has := members[m]; has {
+				return k, nil
+			}
+			if _, has := members[snake(m)]; has {
+				return k, nil
 			}
 		}
 	}
-	writeTable(out, rows)
-	fmt.Fprintf(out, "\nComposite lifting index (CLI): %s by the worksheet, %s at full precision\n", sheetIndex(l.WorksheetCLI), index(l.Composite))
+	return kinds[0], nil
 }
 
-// fixed writes n units of one part in so many, n not below zero, with all its decimals.
-func fixed(n, parts int64) string {
-	return fmt.Sprintf("%d.%0*d", n/parts, len(strconv.FormatInt(parts, 10))-1, n%parts)
-}
-
-func sheetIndex(i deskwork.WorksheetIndex) string {
-	if i.Unlimited {
-		return "no load"
+// snake is the other spelling of a member that the contract's JSON allows: handSeries is hand_series.
+func snake(member string) string {
+	var b strings.Builder
+	for _, c := range member {
+		if c >= 'A' && c <= 'Z' {
+			b.WriteByte('_')
+			c += 'a' - 'A'
+		}
+		b.WriteRune(c)
 	}
-	return fixed(i.Tenths, 10)
+	return b.String()
 }
 
-func index(i deskwork.LiftingIndex) string {
-	if i.Unlimited {
-		return "no load"
-	}
-	return number(i.Value)
-}
-
-// number is a computed value with three decimals.
-func number(v float64) string { return strconv.FormatFloat(v, 'f', 3, 64) }
+// title is the first line of a page.
+func title(out io.Writer, text string) { fmt.Fprintf(out, "%s. Nothing was stored.\n", text) }

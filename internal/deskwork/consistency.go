@@ -53,7 +53,7 @@ func AssessConsistency(q ConsistencyQuestion) (Consistent, error) {
 	if err != nil {
 		return Consistent{}, renamed(err, consistencyPath)
 	}
-	return Consistent{Consistency: *consistency.ToRecord(r), Cautions: []record.Remark{judgement(), {Code: "causes", Text: r.Caution}}}, nil
+	return Consistent{Consistency: *consistency.ToRecord(r), Cautions: []record.Remark{judgement()}}, nil
 }
 
 // Check names every rule that the question breaks, beyond those on single fields that the contract declares.
