@@ -40,7 +40,7 @@ func (s *story) pull(ctx context.Context) error {
 		rows = append(rows, row)
 		s.p.progress("verified", i+1, len(items))
 	}
-	s.p.table([]string{"#", "claim", "client", "signed by", "decision", "verified"}, "r", rows)
+	s.p.table([]string{"#", "claim", "client", "signed by", "decision", "checks held"}, "r", rows)
 	if err := s.allReleased(items); err != nil {
 		return err
 	}
@@ -145,7 +145,7 @@ func stepsWord(r bundle.Report) string {
 			held++
 		}
 	}
-	return fmt.Sprintf("%d of %d checks", held, len(r.Steps))
+	return fmt.Sprintf("%d of %d", held, len(r.Steps))
 }
 
 // allReleased wants exactly the signed results that a client authorized.
