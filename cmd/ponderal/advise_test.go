@@ -15,7 +15,7 @@ func TestAdvise(t *testing.T) {
 	}
 	for _, want := range []string{
 		"Advice: wait, then advance. Nothing was stored.", "25 lb (11.3 kg)", "2026-03-02T09:03:20Z", "rest       wait       40 s      60 s",
-		"steps      -          6 of 10   5 lb", "support a licensed clinician's judgement",
+		"steps      -          6 of 10   5 lb", "  inserts    M2 P4\n", "support a licensed clinician's judgement",
 	} {
 		if !strings.Contains(got.out, want) {
 			t.Errorf("the page lacks %q:\n%s", want, got.out)

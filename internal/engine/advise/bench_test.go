@@ -28,6 +28,16 @@ func usual() advise.Input {
 	return in
 }
 
+// BenchmarkAdviseHouse: under a house protocol as it is shipped.
+func BenchmarkAdviseHouse(b *testing.B) {
+	in := usual()
+	in.Protocol = library.House()[0]
+	b.ReportAllocs()
+	for b.Loop() {
+		advise.Advise(&in)
+	}
+}
+
 // BenchmarkAdvise: budget 2 microseconds.
 func BenchmarkAdvise(b *testing.B) {
 	in := usual()

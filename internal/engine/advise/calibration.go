@@ -54,9 +54,14 @@ func ageText(days int) string { return strconv.Itoa(days) + " days" }
 
 // dayOf numbers the UTC day of a moment.
 func dayOf(t record.Time) int {
-	day := t.Std().UTC()
-	return dayNumber(day.Year(), int(day.Month()), day.Day())
+	return floorDiv(int(t.Std().Unix()), secondsPerDay) + dayOfEpoch
 }
+
+const (
+	secondsPerDay = 86_400
+	// dayOfEpoch is dayNumber(1970, 1, 1).
+	dayOfEpoch = 719_468
+)
 
 // parseDay numbers a day written YYYY-MM-DD; not ok for any other text. A day of the month that does not exist counts on into the next month.
 func parseDay(s string) (int, bool) {

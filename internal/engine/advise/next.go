@@ -107,7 +107,8 @@ func (j *judge) before(m *move) {
 // heartRateWork waits for what the limit within a trial lacks: without it no heart rate could be held against it.
 func (j *judge) heartRateWork() {
 	limit := j.in.Protocol.HeartRateLimit
-	if limit == nil {
+	// No trial is accepted while that limit lacks something.
+	if limit == nil || j.state.hasBest {
 		return
 	}
 	if _, lacks := heartrate.Limit(*limit, j.in.Person.record(), j.in.Screening.RestingHeartRate); lacks != "" {

@@ -38,11 +38,22 @@ type Forces struct {
 	Compression, Shear float64
 }
 
+// muscle balances the moments; weight is of the body above the joint and of the load.
+func (b *Balance) muscle() (force, weight float64) {
+	moment := float64(b.BodyArm*b.BodyMass) + float64(b.LoadArm*b.LoadMass)
+	return max(0, float64(moment*b.Gravity)/b.MuscleArm), float64((b.BodyMass + b.LoadMass) * b.Gravity)
+}
+
+// compression is that of solve, alone.
+func (b *Balance) compression() float64 {
+	force, weight := b.muscle()
+	return force + float64(weight*b.MuscleSin)
+}
+
 // solve balances the moments, then the forces.
 func (b Balance) solve() Forces {
-	moment := float64(b.BodyArm*b.BodyMass) + float64(b.LoadArm*b.LoadMass)
-	weight := float64((b.BodyMass + b.LoadMass) * b.Gravity)
-	f := Forces{Muscle: max(0, float64(moment*b.Gravity)/b.MuscleArm)}
+	force, weight := b.muscle()
+	f := Forces{Muscle: force}
 	f.Horizontal = float64(f.Muscle * b.MuscleCos)
 	f.Vertical = weight + float64(f.Muscle*b.MuscleSin)
 	f.Resultant = math.Sqrt(float64(f.Horizontal*f.Horizontal) + float64(f.Vertical*f.Vertical))
@@ -195,7 +206,9 @@ func CompressionCeiling(p Person, zone record.Zone, forward measure.Length, m Mo
 	if err := fault.InvalidFields(v); err != nil {
 		return Ceiling{}, err
 	}
-	var lowest Ceiling
+	var lowest Posture
+	var at Hands
+	var load mass.Mass
 	for i, height := range ends[:n] {
 		h := Hands{Height: height, Forward: forward}
 		posture, ok := postureOf(p.Stature, h)
@@ -203,24 +216,24 @@ func CompressionCeiling(p Person, zone record.Zone, forward measure.Length, m Mo
 			v.add("forward", RuleReach, "the arms do not reach that far at an end of the zone")
 			return Ceiling{}, fault.InvalidFields(v)
 		}
-		c := posture.ceiling(p, h, m)
-		if i == 0 || c.Load.Less(lowest.Load) {
-			lowest = c
+		if c := posture.ceiling(p, m); i == 0 || c.Less(load) {
+			lowest, at, load = posture, h, c
 		}
 	}
-	return lowest, nil
+	return Ceiling{
+		Load: load, At: at, Empty: Estimate{lowest, lowest.balance(p, 0, m).solve()},
+		AtCeiling: Estimate{lowest, lowest.balance(p, kilograms(load), m).solve()},
+	}, nil
 }
 
 // ceiling solves for the load. Hands are at least 0.25 m before the ankles and L5/S1 at most 0.15 m, so that every load adds to the
 // compression, in proportion to its mass.
-func (p *Posture) ceiling(who Person, h Hands, m Model) Ceiling {
+func (p *Posture) ceiling(who Person, m Model) mass.Mass {
 	empty := p.balance(who, 0, m)
-	c := Ceiling{At: h, Empty: Estimate{*p, empty.solve()}}
 	each := float64((empty.LoadArm/empty.MuscleArm + empty.MuscleSin) * gravity)
-	spare := float64(m.CriterionNewtons) - c.Empty.Compression
+	spare := float64(m.CriterionNewtons) - empty.compression()
 	if tenths := math.Floor(float64(spare / each * 10)); tenths > 0 {
-		c.Load = mass.FromUnits(min(int64(min(tenths, 1e6))*(unitsPerKilogram/10), maxLoad))
+		return mass.FromUnits(min(int64(min(tenths, 1e6))*(unitsPerKilogram/10), maxLoad))
 	}
-	c.AtCeiling = Estimate{*p, p.balance(who, kilograms(c.Load), m).solve()}
-	return c
+	return mass.Zero()
 }
