@@ -70,6 +70,10 @@ func (w *world) prepare(clinic string, in golden.Input) {
 		referral.JobProfileID = job.ID
 	}
 	must(w.cases.PutReferral(w.ctx, admin, referral, 0))(t)
+	for _, k := range in.Kits {
+		k.ClinicID = ""
+		must(w.cases.PutKit(w.ctx, admin, k, 0))(t)
+	}
 	for _, p := range in.Protocols {
 		if got := must(w.cases.PublishProtocol(w.ctx, admin, p.Protocol))(t); got.Value.Digest != p.Digest {
 			t.Fatalf("protocol digest %s, want %s", got.Value.Digest, p.Digest)

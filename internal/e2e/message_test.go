@@ -14,9 +14,11 @@ import (
 // renamed are the members that the contract names with their unit; prefixes the words that are enums there.
 var (
 	renamed = map[string]string{"heart_rate": "heart_rate_bpm", "resting_heart_rate": "resting_heart_rate_bpm", "systolic": "systolic_mmhg",
-		"diastolic": "diastolic_mmhg"}
+		"diastolic": "diastolic_mmhg", "start_heart_rate": "start_heart_rate_bpm", "steady_heart_rate": "steady_heart_rate_bpm"}
 	prefixes = map[string]string{"unit": "UNIT_", "zone": "ZONE_", "pace": "PACE_", "stop": "STOP_", "sign": "SIGN_", "symptoms": "SYMPTOM_",
-		"level": "STRENGTH_LEVEL_", "within": "STRENGTH_LEVEL_", "end_reason": "END_REASON_", "basis": "BASIS_", "limiting_pace": "PACE_"}
+		"level": "STRENGTH_LEVEL_", "within": "STRENGTH_LEVEL_", "end_reason": "END_REASON_", "basis": "BASIS_", "limiting_pace": "PACE_",
+		"measure": "HAND_MEASURE_", "hand": "HAND_", "procedure": "HAND_PROCEDURE_", "position": "POSITION_", "rating": "TOLERANCE_",
+		"ended_by": "BOUT_END_"}
 )
 
 // message turns a stored session into the contract's, by the names alone: a second conversion beside the service's own.

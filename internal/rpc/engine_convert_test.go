@@ -109,7 +109,7 @@ func fromFinding(t *testing.T, f *pb.Finding) []byte {
 		fill(overall, map[string]any{"zone": ""})
 	}
 	if job, ok := doc["job"].(map[string]any); ok {
-		fill(job, map[string]any{"job_profile_revision": 0, "demand": ""})
+		fill(job, map[string]any{"job_profile_revision": 0, "demand": "", "tasks": []any{}})
 	}
 	if c, ok := doc["consistency"].(map[string]any); ok {
 		fill(c, map[string]any{"assessed": 0, "agree": 0, "mixed": 0, "disagree": 0, "not_assessed": 0, "indicators": []any{}, "rules": []any{}})

@@ -106,6 +106,12 @@ func document(t *testing.T, in golden.Input) *pb.ScoreSessionRequest {
 		intoMessage(t, p.Protocol, m)
 		req.Protocols = append(req.Protocols, &pb.PublishedProtocol{Digest: p.Digest, Protocol: m})
 	}
+	for _, k := range in.Kits {
+		m := &pb.Kit{}
+		intoMessage(t, k, m)
+		req.Kits = append(req.Kits, m)
+	}
+	req.Rules = in.Rules
 	if in.Job != nil {
 		req.JobProfile = &pb.JobProfile{}
 		intoMessage(t, in.Job, req.GetJobProfile())
@@ -114,12 +120,18 @@ func document(t *testing.T, in golden.Input) *pb.ScoreSessionRequest {
 	return req
 }
 
-// TestGoldenCases: every golden case, as a document, has its finding over both transports, byte by byte once it is read back.
+// TestGoldenCases: every golden case, of the newest rules and of the rules before, as a document, has its finding over both transports, byte
+// by byte once it is read back.
 func TestGoldenCases(t *testing.T) {
 	cases, err := golden.Load("../../testdata/golden")
 	if err != nil {
 		t.Fatal(err)
 	}
+	before, err := golden.Load("../../testdata/golden-rules-1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	cases = append(cases, before...)
 	service := serve(t, io.Discard)
 	desk, err := rpc.NewDesk()
 	if err != nil {

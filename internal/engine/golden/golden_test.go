@@ -100,7 +100,7 @@ func TestPushable(t *testing.T) {
 		in := c.Input.Score()
 		found := record.CheckSession(in.Session, "session")
 		for _, s := range in.Session.Series {
-			found = append(found, record.CheckSeriesAgainst(s, in.Protocols, nil, "session.series")...)
+			found = append(found, record.CheckSeriesAgainst(s, in.Protocols, in.Kits, "session.series")...)
 		}
 		if in.Job != nil {
 			found = append(found, record.CheckJobProfile(*in.Job, "job_profile")...)
@@ -121,10 +121,12 @@ func TestPushable(t *testing.T) {
 	}
 }
 
-// TestCoverage: the cases show every end reason, trial status, level, verdict, outcome and guard.
+// TestCoverage: the cases show every end reason, trial status, level, verdict, outcome, guard, remark, screening status, tolerance, hand
+// procedure, kind of ceiling and of limit, formula, and every indicator in every state that it has.
 func TestCoverage(t *testing.T) {
 	seen := map[string]bool{}
 	for _, c := range load(t) {
+		further(seen, &c)
 		for _, k := range c.Finding.Capacities {
 			seen["end "+string(k.EndReason)] = true
 			for _, v := range k.Trials {
@@ -151,12 +153,74 @@ func TestCoverage(t *testing.T) {
 		"verdict within", "verdict short", "verdict not_tested",
 		"outcome meets", "outcome meets_with_limits", "outcome does_not_meet", "outcome cannot_be_determined",
 		"guard symptom", "guard mechanics", "guard heart_rate_work", "guard effort_stop", "guard load_ceiling", "guard acceptability",
-		"guard repetitions", "guard rate_limiting_drug", "guard missing_measurement",
+		"guard repetitions", "guard rate_limiting_drug", "guard missing_measurement", "guard heart_rate_start", "guard calibration", "guard screening",
+		"verdict within_error", "basis measured", "basis projected",
+		"screening passed", "screening not_passed", "screening overridden", "screening incomplete", "screening not_limited",
+		"ceiling protocol", "ceiling body_mass", "ceiling compression", "limit load", "limit hand", "limit position",
+		"tolerance never", "tolerance occasional", "tolerance frequent", "tolerance constant",
+		"procedure repeated", "procedure five_positions", "procedure rapid_exchange", "mechanics", "aerobic", "kit",
+		"formula fox_1971", "formula tanaka_2001", "formula gellish_2007", "formula gellish_2007_quadratic", "formula gulati_2010_women",
+		"formula sydo_2014_men", "formula sydo_2014_women", "formula zhu_2010", "formula beta_blocker",
+		"effort_vs_load agrees", "effort_vs_load mixed", "effort_vs_load disagrees", "effort_vs_load not_assessed",
+		"heart_rate_vs_load agrees", "heart_rate_vs_load not_assessed", "effort_vs_heart_rate agrees", "effort_vs_heart_rate disagrees",
+		"effort_vs_heart_rate not_assessed", "mechanics_near_end agrees", "mechanics_near_end mixed", "mechanics_near_end disagrees",
+		"mechanics_near_end not_assessed", "rating_at_equal_load agrees", "rating_at_equal_load mixed", "rating_at_equal_load disagrees",
+		"rating_at_equal_load not_assessed", "blinded_retest agrees", "blinded_retest disagrees", "blinded_retest not_assessed",
+		"grip_variation agrees", "grip_variation mixed", "grip_positions agrees", "grip_positions mixed", "grip_rapid_exchange disagrees",
+		"remark heart_rate_not_trustworthy", "remark screening_overridden", "remark series_incomplete", "remark trial_incomplete",
+		"remark continued_after_stop", "remark continued_after_symptom", "remark load_above_ceiling", "remark heart_rate_not_measured",
+		"remark effort_not_rated", "remark series_repeated", "remark pace_not_measured", "remark job_zone_not_tested",
+		"remark matched_at_harder_pace", "remark screening_not_passed", "remark screening_incomplete", "remark started_above_heart_rate_limit",
+		"remark calibration_lapsed", "remark ceiling_not_worked_out", "remark symptom_in_further_series", "remark rated_above_observed",
+		"remark start_heart_rate_not_checked", "remark pace_projected",
 	} {
 		if !seen[want] {
 			t.Errorf("no case shows %s", want)
 		}
 	}
+}
+
+// further notes what a case shows of the rules 2.
+func further(seen map[string]bool, c *golden.Case) {
+	f := &c.Finding
+	note := func(kind, word string) { seen[kind+" "+word] = true }
+	note("screening", string(f.Screening.Status))
+	for _, g := range f.Screening.Guards {
+		note("guard", g.Guard)
+	}
+	for _, r := range f.Remarks {
+		note("remark", r.Code)
+	}
+	for _, z := range f.Zones {
+		note("basis", string(z.Basis))
+	}
+	for _, k := range f.Capacities {
+		for _, l := range k.Ceilings {
+			note("ceiling", string(l.Basis))
+		}
+		seen["mechanics"] = seen["mechanics"] || k.Mechanics != nil
+		seen["aerobic"] = seen["aerobic"] || k.Aerobic != nil
+	}
+	for _, l := range f.Limits {
+		note("limit", string(l.Kind))
+	}
+	for _, p := range f.Positions {
+		note("tolerance", string(p.Tolerance))
+	}
+	for _, h := range f.Hands {
+		note("procedure", string(h.Procedure))
+	}
+	if f.Consistency != nil {
+		for _, i := range f.Consistency.Indicators {
+			note(i.Kind, string(i.State))
+		}
+	}
+	for _, p := range c.Input.Protocols {
+		if l := p.Protocol.HeartRateLimit; l != nil {
+			note("formula", string(l.Formula))
+		}
+	}
+	seen["kit"] = seen["kit"] || len(c.Input.Kits) > 0
 }
 
 // TestLoadRefuses: a member that no type knows, a second document, a directory without cases; a plain case is read.
