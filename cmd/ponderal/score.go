@@ -61,7 +61,11 @@ func writeScored(out io.Writer, s deskwork.Scored) {
 }
 
 // heading begins a section.
-func heading(out io.Writer, text string) { fmt.Fprintf(out, "\n%s\n\n", text) }
+func heading(out io.Writer, text string) {
+	fmt.Fprintln(out)
+	paragraph(out, "", text)
+	fmt.Fprintln(out)
+}
 
 // section writes a table of a section that has rows; the first is the header.
 func section(out io.Writer, title string, rows [][]string) {

@@ -60,14 +60,14 @@ func writeConsistency(out io.Writer, c *record.Consistency) {
 	heading(out, "Consistency of the measurements")
 	paragraph(out, "  ", c.Summary)
 	paragraph(out, "  ", c.Caution)
-	rows := [][]string{{"indicator", "series", "state", "figure", "to bear in mind"}}
+	rows := [][]string{{"indicator", "series", "state", "figure", "p", "pairs", "slope"}}
 	left := [][]string{{"not assessed", "series", "why"}}
 	for _, i := range c.Indicators {
 		if i.State == record.IndicatorNotAssessed {
 			left = append(left, []string{words(i.Kind), seriesText(i.Series), dash(i.Reason)})
 			continue
 		}
-		rows = append(rows, []string{words(i.Kind), seriesText(i.Series), words(i.State), indicatorText(i), dash(i.Reason)})
+		rows = append(rows, indicatorRow(i))
 	}
 	for _, table := range [][][]string{rows, left} {
 		if len(table) > 1 {
@@ -75,22 +75,42 @@ func writeConsistency(out io.Writer, c *record.Consistency) {
 			writeTable(out, table)
 		}
 	}
+	writeBearInMind(out, c.Indicators)
 	writeIndicatorRules(out, c.Rules)
 }
 
-// indicatorText is the figure, and of a correlation what it is made of.
-func indicatorText(i record.Indicator) string {
-	text := dash(i.Value)
+// indicatorRow is the figure, and of a correlation what it is made of.
+func indicatorRow(i record.Indicator) []string {
+	figure, p, pairs, slope := dash(i.Value), "-", "-", "-"
 	if i.Value != "" && i.Unit != "" {
-		text += " " + i.Unit
+		figure += " " + i.Unit
 	}
 	if i.P != "" {
-		text += fmt.Sprintf(", p %s (%s, %d pairs)", i.P, words(i.Method), i.Pairs)
+		p, pairs = i.P+" "+words(i.Method), strconv.Itoa(i.Pairs)
 	}
 	if i.Slope != "" {
-		text += ", slope " + i.Slope + " " + i.SlopeUnit
+		slope = i.Slope + " " + i.SlopeUnit
 	}
-	return text
+	return []string{words(i.Kind), seriesText(i.Series), words(i.State), figure, p, pairs, slope}
+}
+
+// writeBearInMind lists what is said beside a figure.
+func writeBearInMind(out io.Writer, indicators []record.Indicator) {
+	first := true
+	for _, i := range indicators {
+		if i.State == record.IndicatorNotAssessed || i.Reason == "" {
+			continue
+		}
+		if first {
+			fmt.Fprintln(out, "\n  To bear in mind")
+			first = false
+		}
+		if i.Series == 0 {
+			point(out, "%s: %s", words(i.Kind), i.Reason)
+			continue
+		}
+		point(out, "%s, series %d: %s", words(i.Kind), i.Series, i.Reason)
+	}
 }
 
 func writeIndicatorRules(out io.Writer, rules []record.IndicatorRule) {

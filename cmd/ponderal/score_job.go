@@ -22,7 +22,7 @@ func writeOutcome(out io.Writer, j *record.JobMatch) {
 		point(out, "%s", r)
 	}
 	for _, m := range j.Missing {
-		fmt.Fprintf(out, "  missing: %s\n", m)
+		paragraph(out, "  missing: ", m)
 	}
 }
 
@@ -60,17 +60,17 @@ func taskRows(tasks []record.TaskMatch) [][]string {
 	return rows
 }
 
-// verdictText is a verdict with its figures. The error stands beside every verdict that it could turn.
+// verdictText is a verdict with its figures. The error of the measurement stands beside a shortfall, which is where it can turn a verdict.
 func verdictText(v record.Verdict, short, measurementError *mass.Mass) string {
-	text := words(v)
-	if v == record.TaskWithinError {
-		text = "short within the measurement error"
+	if short == nil {
+		return words(v)
 	}
-	if short != nil {
-		text += " by " + massText(short)
-	}
-	if measurementError != nil {
-		text += ", error " + massText(measurementError)
+	text := "short by " + massText(short)
+	switch {
+	case v == record.TaskWithinError:
+		text += ", within the error of " + massText(measurementError)
+	case measurementError != nil:
+		text += ", beyond the error of " + massText(measurementError)
 	}
 	return text
 }

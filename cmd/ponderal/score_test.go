@@ -46,6 +46,68 @@ func TestScore(t *testing.T) {
 	}
 }
 
+// TestScoreSections: the page says what rules 2 add. By hand: 1.96 x 2 lb is 3.92 lb; half of 30 lb is 15 lb (DOT Appendix C: heavy has 100 lb
+// occasionally and 50 lb frequently); 55 % of 72.5 kg is 39.875 kg; of the reserve from 72 to 178.6 bpm (Tanaka 2001) 121 bpm is 46.0 %,
+// which the criterion of the revised lifting equation has for 1 h (Waters and others 1993: from memory); 2.5 of 4 minutes of kneeling.
+func TestScoreSections(t *testing.T) {
+	got := play(t, nil, "", "score", examples+"session.json")
+	if got.code != exitOK || !strings.Contains(got.out, "scored by engine rules 2") {
+		t.Fatalf("status %d: %s", got.code, got.out)
+	}
+	for _, want := range []string{
+		"It rests on", "What the person can do", "floor to waist, occasionally, up to 45 lb (20.4 kg)", "15 lb (6.8 kg), projected from the occasional pace, not",
+		"Screening before the tests: passed", "4, 40 lb (18.1 kg)  6, 50 lb (22.7 kg)  2, marked", "39.875 kg (87.9 lb)", "46.0 %                1 h",
+		"Capacities, projected by rule and not measured", "Hand strength", "22.1        Mathiowetz", "2:30 min of 4:00 min", "18 of 18 assessed indicators agree",
+		"1.0000 tau-b", "Inconsistency has many causes", "Against it: ", "the error of 3.92", "The job's positions", "The job's demands of the hands",
+	} {
+		if !strings.Contains(got.out, want) {
+			t.Errorf("the page lacks %q:\n%s", want, got.out)
+		}
+	}
+	for _, line := range strings.Split(got.out, "\n") {
+		if len([]rune(line)) > pageWidth {
+			t.Errorf("wider than %d columns: %q", pageWidth, line)
+		}
+	}
+}
+
+// TestScoreRules: an earlier version of the rules reproduces its finding, by the flag and by the file alike; one that is not known is refused.
+func TestScoreRules(t *testing.T) {
+	file := example(t, "session.json")
+	flagged := play(t, nil, file, "score", "-rules", "1", "-")
+	if flagged.code != exitOK || !strings.Contains(flagged.out, "scored by engine rules 1") || strings.Contains(flagged.out, "What the person can do") {
+		t.Errorf("by rules 1: %+v", flagged)
+	}
+	named := play(t, nil, strings.Replace(file, "{", `{"rules": "1",`, 1), "score", "-")
+	if named != flagged {
+		t.Errorf("the file's rules give another page: %+v", named)
+	}
+	if again := play(t, nil, strings.Replace(file, "{", `{"rules": "1",`, 1), "score", "-rules", "2", "-"); again != play(t, nil, file, "score", "-") {
+		t.Errorf("the flag stands above the file: %+v", again)
+	}
+	if got := play(t, nil, file, "score", "-rules", "3", "-"); got.code != exitFailed || !strings.Contains(got.err, "rules: the engine has the rules 1, 2 [rules.known]") || got.out != "" {
+		t.Errorf("rules that are not known: %+v", got)
+	}
+}
+
+// TestTable: a table that does not fit is wrapped between words in its widest columns, and one that fits is not.
+func TestTable(t *testing.T) {
+	var wide, narrow strings.Builder
+	writeTable(&narrow, [][]string{{"a", "b"}, {strings.Repeat("x", 48), strings.Repeat("y", 48)}})
+	if strings.Count(narrow.String(), "\n") != 3 {
+		t.Errorf("a table of 100 columns is wrapped:\n%s", narrow.String())
+	}
+	writeTable(&wide, [][]string{{"a", "b"}, {strings.Repeat("word ", 30), "c"}})
+	for _, line := range strings.Split(wide.String(), "\n") {
+		if len(line) > pageWidth {
+			t.Errorf("%q is too wide", line)
+		}
+	}
+	if strings.Count(wide.String(), "word") != 30 || strings.Count(wide.String(), "\n") != 4 {
+		t.Errorf("wrapped:\n%s", wide.String())
+	}
+}
+
 func TestScoreJSON(t *testing.T) {
 	got := play(t, nil, "", "score", "-json", examples+"session.json")
 	var answer struct {

@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"encoding/json"
-	"fmt"
 	"io"
 	"slices"
 	"strings"
@@ -128,5 +127,5 @@ func snake(member string) string {
 	return b.String()
 }
 
-// title is the first line of a page.
-func title(out io.Writer, text string) { fmt.Fprintf(out, "%s. Nothing was stored.\n", text) }
+// title begins a page.
+func title(out io.Writer, text string) { paragraph(out, "", text+". Nothing was stored.") }

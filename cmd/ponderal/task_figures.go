@@ -26,16 +26,7 @@ func writeAgreement(out io.Writer, a deskwork.Agreed) {
 		raters = append(raters, []string{r.Name, number(r.Mean), signed(r.Bias)})
 	}
 	section(out, "Each rater", raters)
-	pairs := [][]string{{"first less second", "bias", "deviation", "lower limit", "upper limit"}}
-	for _, p := range a.Pairs {
-		l := p.Limits
-		pairs = append(pairs, []string{
-			p.First + " - " + p.Second, fmt.Sprintf("%s (%s to %s)", signed(l.Bias), signed(l.BiasCI[0]), signed(l.BiasCI[1])), number(l.SD),
-			fmt.Sprintf("%s (%s to %s)", signed(l.Limits.Lower), signed(l.Limits.LowerCI[0]), signed(l.Limits.LowerCI[1])),
-			fmt.Sprintf("%s (%s to %s)", signed(l.Limits.Upper), signed(l.Limits.UpperCI[0]), signed(l.Limits.UpperCI[1])),
-		})
-	}
-	section(out, "Limits of agreement (Bland and Altman 1986), 1.96 deviations, with intervals of 95 %", pairs)
+	section(out, "Limits of agreement (Bland and Altman 1986): bias with its interval of 95 %, and 1.96 deviations", pairRows(a.Pairs))
 	groups := [][]string{{"group", "targets", "ICC(2,1)", "from", "to", "standard error", "MDC, 95 %"}}
 	for _, g := range a.Groups {
 		row := []string{g.Name, strconv.Itoa(g.Targets), "not computed: " + g.NotComputed, "-", "-", "-", "-"}
@@ -47,6 +38,17 @@ func writeAgreement(out io.Writer, a deskwork.Agreed) {
 	}
 	section(out, "Each group of targets, with differences between raters", groups)
 	writeNotes(out, "Cautions", a.Cautions)
+}
+
+func pairRows(pairs []deskwork.PairAgreement) [][]string {
+	rows := [][]string{{"first less second", "bias", "from", "to", "deviation", "lower limit", "upper limit"}}
+	for _, p := range pairs {
+		l := p.Limits
+		rows = append(rows, []string{
+			p.First + " - " + p.Second, signed(l.Bias), signed(l.BiasCI[0]), signed(l.BiasCI[1]), number(l.SD), signed(l.Limits.Lower), signed(l.Limits.Upper),
+		})
+	}
+	return rows
 }
 
 func correlationRow(f deskwork.ICC) []string {
@@ -126,7 +128,7 @@ func critique(out io.Writer, there bool, texts ...string) {
 func writeHeartRates(out io.Writer, h deskwork.HeartRates) {
 	title(out, "Heart rates predicted from age")
 	if h.Limit != nil {
-		heading(out, fmt.Sprintf("The limit is %s: the highest whole heart rate within it is %d bpm", h.Limit, h.Limit.Whole()))
+		fmt.Fprintf(out, "\nThe limit is %s: the highest whole heart rate within it is %d bpm\n", h.Limit, h.Limit.Whole())
 	}
 	rows := [][]string{{"formula", "predicted maximum", "not for this person because"}}
 	for _, m := range h.Maxima {

@@ -97,7 +97,7 @@ func writeCompression(out io.Writer, b deskwork.BodyLimits) {
 			loads = append(loads, []string{zoneText(c.Zone), decimals(e.At.Height.In("cm"), 1) + " cm", degreesText(e.TrunkDegrees), newtons(e.Forces.Compression), newtons(e.Forces.Shear), within})
 		}
 	}
-	section(out, fmt.Sprintf("Ceiling by the estimated compression at L5/S1: %d N, muscle at %d mm, load %s before the ankles",
+	section(out, fmt.Sprintf("Ceiling by the compression at L5/S1: %d N, muscle at %d mm, load %s before the ankles",
 		b.CriterionNewtons, b.MuscleArmMM, lengthText(b.Forward)), rows)
 	section(out, "With the load of "+massText(b.Load), loads)
 }

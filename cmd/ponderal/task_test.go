@@ -25,7 +25,7 @@ func TestTaskKinds(t *testing.T) {
 			t.Errorf("%s: status %d, %s, the page lacks %q:\n%s", kind, told.code, told.err, c.page, told.out)
 		}
 		for _, line := range strings.Split(told.out, "\n") {
-			if len([]rune(line)) > 120 || strings.TrimRight(line, " ") != line {
+			if len([]rune(line)) > 100 || strings.TrimRight(line, " ") != line {
 				t.Errorf("%s: a line that is too long or ends in blanks: %q", kind, line)
 			}
 		}

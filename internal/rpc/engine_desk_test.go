@@ -23,28 +23,62 @@ func exampleFile(t testing.TB, name string) []byte {
 	return text
 }
 
+// deskKind is one request that a desk answers, with its example.
+type deskKind struct {
+	example string
+	answer  func(*rpc.Desk, []byte) ([]byte, error)
+	into    func() proto.Message
+}
+
+func deskKindOf[T any](example string, into proto.Message, answer func(*rpc.Desk, []byte) (T, []byte, error)) deskKind {
+	return deskKind{example, func(d *rpc.Desk, text []byte) ([]byte, error) {
+		_, line, err := answer(d, text)
+		return line, err
+	}, func() proto.Message { return into.ProtoReflect().New().Interface() }}
+}
+
+func deskKinds() []deskKind {
+	return []deskKind{
+		deskKindOf("", &pb.ScoreSessionResponse{}, (*rpc.Desk).ScoreSession),
+		deskKindOf("", &pb.AnalyzeLiftingResponse{}, (*rpc.Desk).AnalyzeLifting),
+		deskKindOf("percentile.json", &pb.GetPopulationPercentileResponse{}, (*rpc.Desk).GetPopulationPercentile),
+		deskKindOf("body.json", &pb.GetBodyLimitsResponse{}, (*rpc.Desk).GetBodyLimits),
+		deskKindOf("strength.json", &pb.ClassifyStrengthResponse{}, (*rpc.Desk).ClassifyStrength),
+		deskKindOf("agreement.json", &pb.AnalyzeAgreementResponse{}, (*rpc.Desk).AnalyzeAgreement),
+		deskKindOf("hands.json", &pb.AnalyzeHandsResponse{}, (*rpc.Desk).AnalyzeHands),
+		deskKindOf("heart-rate.json", &pb.GetHeartRateLimitsResponse{}, (*rpc.Desk).GetHeartRateLimits),
+		deskKindOf("aerobic.json", &pb.EstimateAerobicDemandResponse{}, (*rpc.Desk).EstimateAerobicDemand),
+		deskKindOf("consistency.json", &pb.AssessConsistencyResponse{}, (*rpc.Desk).AssessConsistency),
+		deskKindOf("recipes.json", &pb.FindRecipesResponse{}, (*rpc.Desk).FindRecipes),
+	}
+}
+
 // FuzzDesk: whatever a file holds is either answered with the service's own JSON, the same each time, or refused as invalid with every
 // broken rule named.
 func FuzzDesk(f *testing.F) {
 	session, lifting := exampleFile(f, "session.json"), exampleFile(f, "lifting.json")
-	f.Add(session, true)
-	f.Add(lifting, false)
-	f.Add([]byte(strings.Replace(string(lifting), `"15"`, `"25.001"`, 1)), false)
-	f.Add([]byte(strings.Replace(string(lifting), `"duration": "LIFTING_DURATION_MODERATE"`, `"day": {"periods": [{"workSeconds": 3600, "recoverySeconds": 10}]}`, 1)), false)
-	f.Add([]byte(`{"session": null}`), true)
-	f.Add([]byte(`{`), false)
+	kinds := deskKinds()
+	f.Add(session, uint8(0))
+	f.Add([]byte(strings.Replace(string(session), "{", `{"rules": "1",`, 1)), uint8(0))
+	f.Add(lifting, uint8(1))
+	f.Add([]byte(strings.Replace(string(lifting), `"15"`, `"25.001"`, 1)), uint8(1))
+	f.Add([]byte(strings.Replace(string(lifting), `"duration": "LIFTING_DURATION_MODERATE"`, `"day": {"periods": [{"workSeconds": 3600, "recoverySeconds": 10}]}`, 1)), uint8(1))
+	f.Add([]byte(`{"session": null}`), uint8(0))
+	f.Add([]byte(`{`), uint8(1))
+	for i, k := range kinds {
+		if k.example != "" {
+			f.Add(exampleFile(f, k.example), uint8(i))
+		}
+	}
 	desk, err := rpc.NewDesk()
 	if err != nil {
 		f.Fatal(err)
 	}
-	f.Fuzz(func(t *testing.T, text []byte, score bool) {
-		answer := func() (line []byte, into proto.Message, err error) {
-			if score {
-				_, line, err = desk.ScoreSession(text)
-				return line, &pb.ScoreSessionResponse{}, err
-			}
-			_, line, err = desk.AnalyzeLifting(text)
-			return line, &pb.AnalyzeLiftingResponse{}, err
+	f.Fuzz(func(t *testing.T, text []byte, kind uint8) {
+		k := kinds[int(kind)%len(kinds)]
+		answer := func() ([]byte, proto.Message, error) {
+			line, err := k.answer(desk, text)
+			return line, k.into(), err
 		}
 		line, into, err := answer()
 		if err != nil {

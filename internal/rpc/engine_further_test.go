@@ -215,12 +215,12 @@ func TestConsistency(t *testing.T) {
 		return `, "capacities": [{"seriesNumber": 1, "load": {"value": "25", "unit": "UNIT_KG"}}, {"seriesNumber": 2, "load": {"value": "` + kg + `", "unit": "UNIT_KG"}}]`
 	}
 	for name, c := range map[string]struct{ more, kind, state string }{
-		"ratings":         {"", "effort_vs_load", "AGREES"},
-		"heart rates":     {"", "heart_rate_vs_load", "AGREES"},
-		"under a drug":    {`, "rateLimitingDrug": true`, "heart_rate_vs_load", "NOT_ASSESSED"},
-		"retest":          {withError + second("19.5"), "blinded_retest", "AGREES"},
-		"retest, off":     {withError + second("19.4"), "blinded_retest", "DISAGREES"},
-		"no error":        {second("19.5"), "blinded_retest", "NOT_ASSESSED"},
+		"ratings":      {"", "effort_vs_load", "AGREES"},
+		"heart rates":  {"", "heart_rate_vs_load", "AGREES"},
+		"under a drug": {`, "rateLimitingDrug": true`, "heart_rate_vs_load", "NOT_ASSESSED"},
+		"retest":       {withError + second("19.5"), "blinded_retest", "AGREES"},
+		"retest, off":  {withError + second("19.4"), "blinded_retest", "DISAGREES"},
+		"no error":     {second("19.5"), "blinded_retest", "NOT_ASSESSED"},
 		"unlike grips": {`, "handSeries": [` + handSeriesText(1, "LEFT", "REPEATED", nil, "20", "40", "30") + `]`, "grip_variation", "MIXED"},
 	} {
 		for _, way := range ways {
