@@ -92,34 +92,6 @@ func serve(t *testing.T, log io.Writer) *caller.Service {
 	return service
 }
 
-// document is a golden case as a request, by way of the contract's JSON and the names that differ from a record's.
-func document(t *testing.T, in golden.Input) *pb.ScoreSessionRequest {
-	t.Helper()
-	req := &pb.ScoreSessionRequest{AgeYears: uint32(in.Person.AgeYears), Session: &pb.Session{}}
-	if in.Person.Sex != "" {
-		req.Sex = pb.Sex(pb.Sex_value["SEX_"+strings.ToUpper(string(in.Person.Sex))])
-	}
-	intoMessage(t, in.Session, req.GetSession())
-	req.Session.Revision = &pb.Revision{Number: uint32(in.SessionRevision)}
-	for _, p := range in.Protocols {
-		m := &pb.Protocol{}
-		intoMessage(t, p.Protocol, m)
-		req.Protocols = append(req.Protocols, &pb.PublishedProtocol{Digest: p.Digest, Protocol: m})
-	}
-	for _, k := range in.Kits {
-		m := &pb.Kit{}
-		intoMessage(t, k, m)
-		req.Kits = append(req.Kits, m)
-	}
-	req.Rules = in.Rules
-	if in.Job != nil {
-		req.JobProfile = &pb.JobProfile{}
-		intoMessage(t, in.Job, req.GetJobProfile())
-		req.JobProfile.Revision = &pb.Revision{Number: uint32(in.JobRevision)}
-	}
-	return req
-}
-
 // TestGoldenCases: every golden case, of the newest rules and of the rules before, as a document, has its finding over both transports, byte
 // by byte once it is read back.
 func TestGoldenCases(t *testing.T) {
