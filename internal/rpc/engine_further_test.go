@@ -281,3 +281,40 @@ func TestProjectedStrength(t *testing.T) {
 		}
 	}
 }
+
+// TestHandlingUnits: every task answers, and the same force in newtons, kgf and lbf, or the same load in lb and kg, is accepted by the same share
+// (standard gravity 9.80665 m/s2, 3rd CGPM 1901; pound 0.45359237 kg, international agreement 1959). Initial forces are accepted less
+// readily the higher they are.
+func TestHandlingUnits(t *testing.T) {
+	service := serve(t, io.Discard)
+	share := func(task, demand, more string) float64 {
+		got, err := ask[pb.GetPopulationPercentileResponse](t, service, caller.REST, "GetPopulationPercentile", &pb.GetPopulationPercentileRequest{},
+			`{"task": "HANDLING_TASK_`+task+`", "sex": "SEX_FEMALE", `+demand+`, `+more+`, "frequency": {"everySeconds": 300}}`)
+		if err != nil {
+			t.Fatalf("%s %s: %v", task, demand, err)
+		}
+		if len(got.GetCautions()) < 2 || got.GetUnit() == "" {
+			t.Errorf("%s: the answer does not say what it is: %v", task, got)
+		}
+		return got.GetAcceptingPercent()
+	}
+	along := `"handHeight": {"centimetres": "89"}, "distance": {"centimetres": "760"}`
+	for _, task := range []string{"PUSH_INITIAL", "PUSH_SUSTAINED", "PULL_INITIAL", "PULL_SUSTAINED"} {
+		newtons := share(task, `"force": {"value": 196.133, "unit": "FORCE_UNIT_N"}`, along)
+		for _, same := range []string{`"force": {"value": 20, "unit": "FORCE_UNIT_KGF"}`, `"force": {"value": 44.09245243697551, "unit": "FORCE_UNIT_LBF"}`} {
+			if got := share(task, same, along); math.Abs(got-newtons) > 1e-9 {
+				t.Errorf("%s: %s is accepted by %v, in newtons by %v", task, same, got, newtons)
+			}
+		}
+		if more := share(task, `"force": {"value": 21, "unit": "FORCE_UNIT_KGF"}`, along); more >= newtons || newtons <= 0 {
+			t.Errorf("%s: more force is accepted by %v, less by %v", task, more, newtons)
+		}
+	}
+	vertical := `"horizontal": {"centimetres": "38"}, "originHeight": {"centimetres": "40"}, "destinationHeight": {"centimetres": "80"}, "handles": "HANDLES_GOOD"`
+	for task, more := range map[string]string{"CARRY": along, "LIFT": vertical, "LOWER": strings.NewReplacer("origin", "destination", "destination", "origin").Replace(vertical)} {
+		inKg, inLb := share(task, `"load": {"value": "9.0718474", "unit": "UNIT_KG"}`, more), share(task, `"load": {"value": "20", "unit": "UNIT_LB"}`, more)
+		if inKg != inLb || inKg <= 0 || share(task, `"load": {"value": "30", "unit": "UNIT_LB"}`, more) >= inKg {
+			t.Errorf("%s: 20 lb in kg is accepted by %v, in lb by %v", task, inKg, inLb)
+		}
+	}
+}
