@@ -1124,7 +1124,7 @@ type Indicator struct {
 	// Of a correlation: pairs, one-sided p and how it was computed, median slope with its unit.
 	Pairs uint32 `protobuf:"varint,6,opt,name=pairs,proto3" json:"pairs,omitempty"`
 	P     string `protobuf:"bytes,7,opt,name=p,proto3" json:"p,omitempty"`
-	// exact, or normal for many pairs.
+	// exact, or normal_approximation for many pairs.
 	Method    string `protobuf:"bytes,8,opt,name=method,proto3" json:"method,omitempty"`
 	Slope     string `protobuf:"bytes,9,opt,name=slope,proto3" json:"slope,omitempty"`
 	SlopeUnit string `protobuf:"bytes,10,opt,name=slope_unit,json=slopeUnit,proto3" json:"slope_unit,omitempty"`

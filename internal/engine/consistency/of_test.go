@@ -279,7 +279,7 @@ func TestToRecord(t *testing.T) {
 		return record.Indicator{}
 	}
 	for _, want := range []record.Indicator{
-		{Kind: "effort_vs_load", Series: 4, State: record.IndicatorAgrees, Value: "0.9436", Unit: "tau-b", Pairs: 8, P: "0.0002", Method: "exact", Slope: "0.220", SlopeUnit: "points per kg"},
+		{Kind: "effort_vs_load", Series: 4, State: record.IndicatorAgrees, Value: "0.9436", Unit: "tau-b", Pairs: 8, P: "0.00020", Method: "exact", Slope: "0.220", SlopeUnit: "points per kg"},
 		{Kind: "mechanics_near_end", Series: 2, State: record.IndicatorAgrees, Value: "7", Unit: unitTrials},
 		{Kind: "blinded_retest", Series: 6, State: record.IndicatorAgrees, Value: "0.00", Unit: "kg", Reason: "Series 6 repeats series 1 blinded."},
 		{Kind: "rating_at_equal_load", Series: 6, State: record.IndicatorMixed, Value: "1.5", Unit: "points", Reason: fatigueReason},

@@ -9,9 +9,17 @@ import (
 // Decimals of the numbers in a record.
 const (
 	coefficientDecimals = 4
-	chanceDecimals      = 4
 	slopeDecimals       = 3
 )
+
+// chanceDecimals is 4, or as many as a smaller chance needs for two digits: one order of 8! is 0.000025 and no certainty.
+func chanceDecimals(p float64) int {
+	decimals, tenth := 4, 0.001
+	for decimals < maxDecimals && p > 0 && p < tenth {
+		decimals, tenth = decimals+1, tenth/10
+	}
+	return decimals
+}
 
 // decimalsOf is how many decimals the number of a kind has: kilograms 2, percentages and ratings 1, counts none.
 func decimalsOf(k Kind) int {
@@ -46,7 +54,7 @@ func ToRecord(r Report) *record.Consistency {
 			to.Unit = ""
 		}
 		if c := i.Relation; c != nil {
-			to.Pairs, to.P, to.Method = c.N, w.decimal(c.P, chanceDecimals), string(c.Method)
+			to.Pairs, to.P, to.Method = c.N, w.decimal(c.P, chanceDecimals(c.P)), string(c.Method)
 			to.Slope, to.SlopeUnit = w.decimal(c.Slope, slopeDecimals), c.SlopeUnit
 		}
 	}
