@@ -84,6 +84,7 @@ func (w *writer) advised(v deskwork.Advised) *pb.AdviseResponse {
 	for _, reason := range v.Reasons {
 		resp.Reasons = append(resp.Reasons, &pb.AdviceReason{
 			Guard: reason.Guard, Calls: sayOrNone(w, adviceActions, reason.Calls), Measured: reason.Measured, Limit: reason.Limit, Text: reason.Text,
+			RevealsLoad: reason.RevealsLoad(),
 		})
 	}
 	return resp

@@ -106,8 +106,10 @@ type AdviceReason struct {
 	// The measured number, as text with its unit; empty where there is none.
 	Measured string `protobuf:"bytes,3,opt,name=measured,proto3" json:"measured,omitempty"`
 	// The limit, as text with its unit.
-	Limit         string `protobuf:"bytes,4,opt,name=limit,proto3" json:"limit,omitempty"`
-	Text          string `protobuf:"bytes,5,opt,name=text,proto3" json:"text,omitempty"`
+	Limit string `protobuf:"bytes,4,opt,name=limit,proto3" json:"limit,omitempty"`
+	Text  string `protobuf:"bytes,5,opt,name=text,proto3" json:"text,omitempty"`
+	// Its numbers or its text name a load: an app keeps it, with the load, from whoever is blinded.
+	RevealsLoad   bool `protobuf:"varint,6,opt,name=reveals_load,json=revealsLoad,proto3" json:"reveals_load,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -175,6 +177,13 @@ func (x *AdviceReason) GetText() string {
 		return x.Text
 	}
 	return ""
+}
+
+func (x *AdviceReason) GetRevealsLoad() bool {
+	if x != nil {
+		return x.RevealsLoad
+	}
+	return false
 }
 
 type AdviseRequest struct {
@@ -361,7 +370,8 @@ type AdviseResponse struct {
 	Then AdviceAction `protobuf:"varint,2,opt,name=then,proto3,enum=ponderal.v1.AdviceAction" json:"then,omitempty"`
 	// Gravest first: what stops, what must wait, what is only said.
 	Reasons []*AdviceReason `protobuf:"bytes,3,rep,name=reasons,proto3" json:"reasons,omitempty"`
-	// Load of the next trial; absent where none is in sight. An app keeps it from whoever is blinded.
+	// Load of the next trial; absent where none is in sight. An app keeps it from whoever is blinded, with the reasons that reveal a load and
+	// the nearest loads.
 	Load *Mass `protobuf:"bytes,4,opt,name=load,proto3" json:"load,omitempty"`
 	// Earliest moment of the next trial; absent where nobody knows it.
 	EarliestAt *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=earliest_at,json=earliestAt,proto3" json:"earliest_at,omitempty"`
@@ -680,13 +690,14 @@ var File_ponderal_v1_advice_proto protoreflect.FileDescriptor
 
 const file_ponderal_v1_advice_proto_rawDesc = "" +
 	"\n" +
-	"\x18ponderal/v1/advice.proto\x12\vponderal.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18ponderal/v1/access.proto\x1a\x18ponderal/v1/common.proto\x1a\x1aponderal/v1/findings.proto\x1a\x16ponderal/v1/kits.proto\x1a\x1bponderal/v1/protocols.proto\x1a\x1aponderal/v1/sessions.proto\"\x9b\x01\n" +
+	"\x18ponderal/v1/advice.proto\x12\vponderal.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18ponderal/v1/access.proto\x1a\x18ponderal/v1/common.proto\x1a\x1aponderal/v1/findings.proto\x1a\x16ponderal/v1/kits.proto\x1a\x1bponderal/v1/protocols.proto\x1a\x1aponderal/v1/sessions.proto\"\xbe\x01\n" +
 	"\fAdviceReason\x12\x14\n" +
 	"\x05guard\x18\x01 \x01(\tR\x05guard\x12/\n" +
 	"\x05calls\x18\x02 \x01(\x0e2\x19.ponderal.v1.AdviceActionR\x05calls\x12\x1a\n" +
 	"\bmeasured\x18\x03 \x01(\tR\bmeasured\x12\x14\n" +
 	"\x05limit\x18\x04 \x01(\tR\x05limit\x12\x12\n" +
-	"\x04text\x18\x05 \x01(\tR\x04text\"\x97\a\n" +
+	"\x04text\x18\x05 \x01(\tR\x04text\x12!\n" +
+	"\freveals_load\x18\x06 \x01(\bR\vrevealsLoad\"\x97\a\n" +
 	"\rAdviseRequest\x129\n" +
 	"\bprotocol\x18\x01 \x01(\v2\x15.ponderal.v1.ProtocolB\x06\xbaH\x03\xc8\x01\x01R\bprotocol\x12+\n" +
 	"\tage_years\x18\x02 \x01(\rB\t\xbaH\x06*\x04\x18x(\x01H\x00R\bageYears\x88\x01\x01\x12,\n" +

@@ -89,6 +89,15 @@ type Reason struct {
 	Text     string
 }
 
+// RevealsLoad reports whether the reason's numbers or text may name a load: it is kept, with the load, from whoever is blinded.
+func (r Reason) RevealsLoad() bool {
+	switch r.Guard {
+	case record.GuardLoadCeiling, GuardBracket, GuardSteps, GuardRecipe:
+		return true
+	}
+	return false
+}
+
 // Advice is the answer. Then, Load and EarliestAt are of the next trial: Then is its action when the advice is to wait and it is
 // known what follows, which it is not while a measurement is missing. Load is nil where no next trial is in sight; EarliestAt is zero
 // where its moment is not known, since only the end of a rest is.
