@@ -20,9 +20,17 @@ func (r Report) WriteText(w io.Writer) error {
 	p.steps(r)
 	if r.OK {
 		p.who(r)
-		p.capacities(r.Document.Finding)
-		p.strength(r.Document.Finding)
+		f := r.Document.Finding
+		p.screening(f.Screening)
+		p.capacities(f)
+		p.ofSeries(f.Capacities)
+		p.projected(f.Projected)
+		p.strength(f)
 		p.job(r.Document)
+		p.limits(f.Limits)
+		p.hands(f.Hands)
+		p.positions(f.Positions)
+		p.consistency(f.Consistency)
 		p.corrections(r.Document)
 		p.cautions(r.Document)
 	}
@@ -143,12 +151,14 @@ func (p *printer) job(doc record.ResultDocument) {
 	p.line("")
 	p.line("Job: %s (demands %s)", j.Title, Plain(j.Demand))
 	for _, t := range j.Tasks {
-		text := Plain(t.Verdict)
-		if t.ShortBy != nil {
-			text += " by " + BothUnits(*t.ShortBy)
+		held := orNone(t.Capacity)
+		if t.Basis == record.Projected {
+			held += ", projected"
 		}
-		p.line("  %s: %s, %s, needs %s, capacity %s: %s", t.Task, Plain(t.Zone), t.Pace, BothUnits(t.Demand), orNone(t.Capacity), text)
+		p.line("  %s: %s, %s, needs %s, capacity %s: %s", t.Task, Plain(t.Zone), t.Pace, BothUnits(t.Demand), held,
+			verdictText(t.Verdict, t.ShortBy, t.MeasurementError))
 	}
+	p.further(j)
 	for _, m := range j.Missing {
 		p.line("  Missing: %s", m)
 	}
