@@ -111,5 +111,6 @@ func input(s source) score.Input {
 			in.Job.Tasks = append(in.Job.Tasks, record.JobTask{Name: "Task", Zone: pick(s, record.Zones()), Pace: pick(s, record.Paces()), Load: load(s)})
 		}
 	}
+	further(s, &in)
 	return in
 }

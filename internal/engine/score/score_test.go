@@ -18,7 +18,7 @@ import (
 	"ponderal.example/internal/record"
 )
 
-const rounds = 2000
+const rounds = 800
 
 // each runs a property over generated sessions.
 func each(t *testing.T, property func(t *testing.T, r *rand.Rand, in score.Input)) {
@@ -115,8 +115,18 @@ func TestOrderDoesNotMatter(t *testing.T) {
 			for k := range trials {
 				shuffle(r, trials[k].Signs)
 				shuffle(r, trials[k].Symptoms)
+				shuffle(r, trials[k].InsertCodes)
 			}
 		}
+		shuffle(r, in.Session.HandSeries)
+		for i := range in.Session.HandSeries {
+			shuffle(r, in.Session.HandSeries[i].Trials)
+		}
+		shuffle(r, in.Session.PositionSeries)
+		for i := range in.Session.PositionSeries {
+			shuffle(r, in.Session.PositionSeries[i].Bouts)
+		}
+		shuffle(r, in.Session.Screening.Symptoms)
 		if _, got := scored(t, in); !bytes.Equal(got, want) {
 			t.Errorf("shuffled %s\nin order %s", got, want)
 		}
@@ -141,38 +151,57 @@ func TestUnitsDoNotMatter(t *testing.T) {
 	})
 }
 
-// reread writes the session with every mass spelled in one unit and reads it again.
+// reread writes the whole input with every mass spelled in one unit and reads it again.
 func reread(t *testing.T, in score.Input, unit mass.Unit) score.Input {
 	t.Helper()
-	text, err := json.Marshal(in.Session)
+	text, err := json.Marshal(in)
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, s := range in.Session.Series {
-		for _, trial := range s.Trials {
-			spelled, err := json.Marshal(trial.Load)
+	var doc any
+	if err := json.Unmarshal(text, &doc); err != nil {
+		t.Fatal(err)
+	}
+	respell(t, doc, unit)
+	if text, err = json.Marshal(doc); err != nil {
+		t.Fatal(err)
+	}
+	var again score.Input
+	if err := json.Unmarshal(text, &again); err != nil {
+		t.Fatal(err)
+	}
+	return again
+}
+
+func respell(t *testing.T, v any, unit mass.Unit) {
+	t.Helper()
+	switch v := v.(type) {
+	case []any:
+		for _, x := range v {
+			respell(t, x, unit)
+		}
+	case map[string]any:
+		was, isMass := v["unit"].(string)
+		if isMass && v["value"] != nil {
+			m, err := mass.Parse(v["value"].(string), mass.Unit(was))
 			if err != nil {
 				t.Fatal(err)
 			}
-			value, exact := trial.Load.In(unit)
+			value, exact := m.In(unit)
 			if !exact {
-				t.Fatalf("%s has no exact spelling in %s", trial.Load, unit)
+				t.Fatalf("%s has no exact spelling in %s", m, unit)
 			}
-			text = bytes.ReplaceAll(text, spelled, []byte(`{"unit":"`+string(unit)+`","value":"`+value+`"}`))
+			v["unit"], v["value"] = string(unit), value
+			return
+		}
+		for _, x := range v {
+			respell(t, x, unit)
 		}
 	}
-	if other := mass.Pound; unit == mass.Kilogram && bytes.Contains(text, []byte(`"`+other+`"`)) {
-		t.Fatalf("a mass is still in pounds: %s", text)
-	}
-	in.Session = record.Session{}
-	if err := json.Unmarshal(text, &in.Session); err != nil {
-		t.Fatal(err)
-	}
-	return in
 }
 
-// TestStricterNeverRaises: a lower heart-rate limit, a lower effort stop, a lower ceiling, more repetitions, one more required measurement:
-// none raises the capacity of any series or the number of trials behind it.
+// TestStricterNeverRaises: a lower heart-rate limit, a lower effort stop, a lower ceiling of any kind, more repetitions, one more required
+// measurement, a stop at grade 2, a limit for the start of a trial or for a calibration: none raises the capacity of any series or the number of trials behind it.
 func TestStricterNeverRaises(t *testing.T) {
 	lowered := 0
 	each(t, func(t *testing.T, r *rand.Rand, in score.Input) {
@@ -197,7 +226,15 @@ func TestStricterNeverRaises(t *testing.T) {
 }
 
 func stricter(r *rand.Rand, p record.Protocol) record.Protocol {
-	switch r.IntN(5) {
+	switch r.IntN(9) {
+	case 5:
+		p.StopMechanicsGrade = 2
+	case 6:
+		p.PercentOfBodyMass = 20
+	case 7:
+		p.Compression = &record.CompressionLimit{CriterionNewtons: 1500}
+	case 8:
+		p.HeartRateStartLimit, p.Calibration = &record.HeartRateLimit{BPM: 60}, &record.CalibrationLimit{Days: 1, Block: true}
 	case 0:
 		p.Repetitions++
 	case 1:
