@@ -16,7 +16,7 @@ const (
 func chanceDecimals(p float64) int {
 	decimals, tenth := 4, 0.001
 	for decimals < maxDecimals && p > 0 && p < tenth {
-		decimals, tenth = decimals+1, tenth/10
+		decimals, tenth = decimals+1, float64(tenth/10)
 	}
 	return decimals
 }
