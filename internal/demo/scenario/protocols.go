@@ -46,6 +46,8 @@ func (l loads) protocol(name string, pace ponderalv1.Pace, repetitions uint32, z
 			Limit:   &ponderalv1.HeartRateLimit_PercentOfPredictedMaximum{PercentOfPredictedMaximum: heartPercent},
 			Formula: ponderalv1.HeartRateFormula_HEART_RATE_FORMULA_FOX_1971},
 		EffortStop: effortStop, LoadCeiling: l.mass(l.ceiling), RequiresHeartRate: true, RequiresEffortRating: true, Source: noSource,
+		ScreeningLimits: &ponderalv1.ScreeningLimits{RestingHeartRateBpm: screenHeart, SystolicMmhg: screenSystolic, DiastolicMmhg: screenDiastolic},
+		CapacityError:   &ponderalv1.CapacityError{StandardError: l.mass(l.fine), Source: "a figure of this invented scenario, not a measured one"},
 	}
 }
 
@@ -56,6 +58,13 @@ const (
 	restSeconds = 60
 )
 
+// The highest values with which a session may begin, in beats a minute and mmHg; common practice, no source.
+const (
+	screenHeart     = 100
+	screenSystolic  = 160
+	screenDiastolic = 100
+)
+
 // heartLimit is the highest heart rate that the protocols allow at an age: 85 % of 220 - age (Fox, Naughton, Haskell 1971).
 func heartLimit(age int) int { return (220 - age) * heartPercent / 100 }
 
@@ -63,6 +72,14 @@ func heartLimit(age int) int { return (220 - age) * heartPercent / 100 }
 type job struct {
 	title string
 	tasks []task
+	// positions, and the grip in pounds that each hand needs; 0 for none.
+	positions []*ponderalv1.PositionDemand
+	grip      float64
+}
+
+// needs is a demand of a position.
+func needs(p ponderalv1.Position, t ponderalv1.Tolerance) *ponderalv1.PositionDemand {
+	return &ponderalv1.PositionDemand{Position: p, Demand: t}
 }
 
 type task struct {
@@ -78,6 +95,9 @@ var jobs = []job{
 		{"Move small cartons to the trolley", ponderalv1.Zone_ZONE_FLOOR_WAIST, ponderalv1.Pace_PACE_FREQUENT, 20},
 		{"Stack cartons at shoulder height", ponderalv1.Zone_ZONE_WAIST_SHOULDER, ponderalv1.Pace_PACE_OCCASIONAL, 30},
 		{"Carry cartons to the scales", ponderalv1.Zone_ZONE_CARRY, ponderalv1.Pace_PACE_OCCASIONAL, 40},
+	}, grip: 40, positions: []*ponderalv1.PositionDemand{
+		needs(ponderalv1.Position_POSITION_STANDING, ponderalv1.Tolerance_TOLERANCE_FREQUENT),
+		needs(ponderalv1.Position_POSITION_SITTING, ponderalv1.Tolerance_TOLERANCE_OCCASIONAL),
 	}},
 	{title: "Ward orderly (invented job)", tasks: []task{
 		{"Lift linen bags from floor to trolley", ponderalv1.Zone_ZONE_FLOOR_WAIST, ponderalv1.Pace_PACE_OCCASIONAL, 25},
@@ -89,6 +109,9 @@ var jobs = []job{
 		{"Raise boards from floor to shoulder", ponderalv1.Zone_ZONE_FLOOR_SHOULDER, ponderalv1.Pace_PACE_OCCASIONAL, 35},
 		{"Hold boards overhead for fixing", ponderalv1.Zone_ZONE_SHOULDER_OVERHEAD, ponderalv1.Pace_PACE_OCCASIONAL, 25},
 		{"Pull timber from the rack", ponderalv1.Zone_ZONE_PULL, ponderalv1.Pace_PACE_OCCASIONAL, 50},
+	}, positions: []*ponderalv1.PositionDemand{
+		needs(ponderalv1.Position_POSITION_KNEELING, ponderalv1.Tolerance_TOLERANCE_FREQUENT),
+		needs(ponderalv1.Position_POSITION_STANDING, ponderalv1.Tolerance_TOLERANCE_FREQUENT),
 	}},
 }
 
@@ -96,6 +119,12 @@ func (m *maker) job(j job, l loads) *ponderalv1.JobProfile {
 	p := &ponderalv1.JobProfile{Id: m.id(), Title: j.title}
 	for _, t := range j.tasks {
 		p.Tasks = append(p.Tasks, &ponderalv1.JobTask{Name: t.name, Zone: t.zone, Pace: t.pace, Load: l.mass(l.rounded(t.inPounds))})
+	}
+	for _, d := range j.positions {
+		p.Positions = append(p.Positions, needs(d.Position, d.Demand))
+	}
+	if j.grip > 0 {
+		p.Hands = []*ponderalv1.HandDemand{{Name: "Hold a carton by its edge", Measure: grip, Force: l.fineMass(j.grip)}}
 	}
 	return p
 }

@@ -74,7 +74,7 @@ func (m *maker) series(p person, l loads, k *ponderalv1.Kit, t test, at time.Tim
 		effort = m.effort(effort, ratio)
 		trial := m.trial(p, l, t, current, ratio, effort)
 		trial.Number, trial.At = uint32(n), timestamppb.New(at)
-		trial.Blinded = p.blind && lifted
+		trial.Blinded = (p.blind || t.blinded) && lifted
 		if lifted {
 			trial.InsertCodes = m.recipe(k, l, current)
 		}
@@ -131,6 +131,9 @@ func (m *maker) trial(p person, l loads, t test, current load, ratio, effort flo
 	heart, yes, more := uint32(m.heart(p, ratio)), true, true
 	trial := &ponderalv1.Trial{Load: l.mass(current), Repetitions: repetitions(t), HeartRateBpm: &heart, EffortRating: &effort,
 		Sustainable: &yes, MorePossible: &more}
+	if t.pace == ponderalv1.Pace_PACE_FREQUENT {
+		trial.SteadyHeartRateBpm = &heart
+	}
 	if ratio > 0.75 && m.rng.IntN(2) == 0 {
 		trial.Signs = []*ponderalv1.MechanicsSign{{Sign: ponderalv1.Sign(1 + m.rng.IntN(9)), Grade: 1}}
 	}

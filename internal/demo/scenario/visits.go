@@ -90,9 +90,20 @@ func (m *maker) session(c *Clinic, p place, v *Visit, person person, clinic, i i
 	resting, systolic, diastolic := uint32(person.resting), uint32(108+m.rng.IntN(28)), uint32(66+m.rng.IntN(18))
 	s := &ponderalv1.Session{Id: m.id(), ReferralId: v.Referral.Id, EvaluatorId: c.Evaluators[i%2].Id, StartedAt: timestamppb.New(start),
 		Screening: &ponderalv1.Screening{RestingHeartRateBpm: &resting, SystolicMmhg: &systolic, DiastolicMmhg: &diastolic, RateLimitingDrug: person.drug}}
+	if clinic == overrideClinic && i == overrideVisit {
+		high := uint32(screenSystolic + 4)
+		s.Screening.SystolicMmhg, s.Screening.OverrideBy = &high, c.Reviewer.Id
+		s.Screening.OverrideReason = "settled to 154 after ten minutes of rest; the treating physician was asked and agrees"
+		v.Remark = "blood pressure above the screening limit, with a licensed override"
+	}
+	s.Body = person.body(p.loads)
 	at := start.Add(12 * time.Minute)
 	for n := 1; n <= SeriesPerVisit; n++ {
 		t := testOf(n, i)
+		if clinic == retestClinic && i == retestVisit && n == SeriesPerVisit {
+			t = testOf(1, i)
+			t.blinded, v.Remark = true, "the first series repeated blinded"
+		}
 		t.end = m.endOf(clinic, i, n)
 		if t.end == ponderalv1.EndReason_END_REASON_INCOMPLETE {
 			v.Remark = "incomplete: one effort rating is missing"
@@ -104,6 +115,7 @@ func (m *maker) session(c *Clinic, p place, v *Visit, person person, clinic, i i
 		v.Ends = append(v.Ends, t.end)
 		at = last.Add(4 * time.Minute)
 	}
+	at = person.further(p.loads, s, i, at)
 	s.EndedAt = timestamppb.New(at)
 	v.Session = s
 }
@@ -128,6 +140,8 @@ type test struct {
 	pace     ponderalv1.Pace
 	protocol string
 	end      ponderalv1.EndReason
+	// blinded: the client sees codes and never the load, whatever the visit is like.
+	blinded bool
 }
 
 // testOf says what series n of a visit tests: the sixth is what the target job asks for.
