@@ -91,8 +91,8 @@ func sixth(c *ponderalv1.Capacity) string {
 func (s *story) strength() {
 	s.p.blank()
 	s.p.say("Strength level (US Dictionary of Occupational Titles, Appendix C): the lowest of the zones that the target job needs, or of all lifting zones " +
-		"where there is no job. In brackets: up to what load the person works within the next level. Then the zone that limits it, and the job match that " +
-		"the engine recommends.")
+		"where there is no job. In brackets: up to what load the person works within the next level. Then the zone that limits it, measured where it does not " +
+		"say otherwise, and the job match that the engine recommends.")
 	var rows [][]string
 	for _, d := range s.clinics {
 		for _, v := range d.Visits {
@@ -129,7 +129,10 @@ func limits(f *ponderalv1.Finding) string {
 	if z.GetLimitingSeries() == 0 {
 		return "-"
 	}
-	return fmt.Sprintf("%s %s", shortZone(z.GetZone()), basisWord(z.GetBasis()))
+	if z.GetBasis() == ponderalv1.Basis_BASIS_MEASURED {
+		return shortZone(z.GetZone())
+	}
+	return fmt.Sprintf("%s, %s", shortZone(z.GetZone()), basisWord(z.GetBasis()))
 }
 
 func demandOf(f *ponderalv1.Finding) string {
@@ -168,13 +171,19 @@ func (s *story) inFull(d *clinicDay, v *scenario.Visit) error {
 	for _, r := range f.GetRemarks() {
 		s.p.item("%s", r.GetText())
 	}
+	if err := s.further(f); err != nil {
+		return err
+	}
 	s.p.blank()
 	s.p.say("The engine recommends; the reviewer decides. Not a diagnosis. Local codes and licensed practice come first.")
 	return nil
 }
 
 func verdictOf(t *ponderalv1.TaskMatch) string {
-	if t.GetShortBy() != nil {
+	switch {
+	case t.GetVerdict() == ponderalv1.TaskVerdict_TASK_VERDICT_WITHIN_ERROR:
+		return "within error"
+	case t.GetShortBy() != nil:
 		return "short by " + massWord(t.GetShortBy())
 	}
 	return verdictWord(t.GetVerdict())
