@@ -161,6 +161,13 @@ func checkPage(t *testing.T, keys string, doc []byte) {
 	if page.code != exitOK || !strings.Contains(page.out, "2 of 2 results verified") {
 		t.Errorf("page: status %d, %s%s", page.code, page.out, page.err)
 	}
+	for _, said := range []string{`"signedBy":"Nobody Inparticular (invented)"`, `"decision":"JOB_OUTCOME_UNSPECIFIED"`} {
+		around := `{"result":{` + said + `,"bundle":` + string(doc) + `}}`
+		got := play(t, nil, around, "verify", "-keys", keys, "-")
+		if got.code != exitFailed || !strings.HasPrefix(got.out, "NOT VERIFIED") || !strings.Contains(got.out, "the answer around the bundle says") {
+			t.Errorf("%s around the bundle: status %d, %s", said, got.code, got.out)
+		}
+	}
 	mixed := play(t, nil, `{"items":[`+item+`,`+strings.Replace(item, `"jws":"e`, `"jws":"f`, 1)+`]}`, "verify", "-keys", keys, "-")
 	if mixed.code != exitFailed || !strings.Contains(mixed.out, "1 of 2 results verified") {
 		t.Errorf("page with a bad result: status %d, %s", mixed.code, mixed.out)

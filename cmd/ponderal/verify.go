@@ -23,7 +23,7 @@ func verifyCommand() command {
 		about:     "Verify a signed result, or a page of a payer's feed, without any network.",
 		detail: `Checks the signature, the place in the clinic's audit log, and runs the engine again on the enclosed trials: the
 same finding, or it fails. FILE is what the service hands out (a bundle, an answer of GetResult or of ListFeed); "-"
-reads standard input. The key file is the key set that the service publishes at /.well-known/jwks.json; get it once,
+reads standard input. What an answer says around the bundle is not signed; where it contradicts what is, that fails too. The key file is the key set that the service publishes at /.well-known/jwks.json; get it once,
 by a way that you trust, and keep it. Exit status 0 when everything verifies, 1 when not.`,
 		examples: []string{"ponderal verify -keys keys.json result.json", "ponderal verify -keys keys.json -json - < feed.json"},
 		run:      runVerify,
@@ -142,7 +142,11 @@ func verifyOne(ring seal.Ring, doc []byte, logName string) (bundle.Report, error
 	if err != nil {
 		return bundle.Report{}, err
 	}
-	return bundle.Verify(ring, b, logName)
+	report, err := bundle.Verify(ring, b, logName)
+	if err != nil {
+		return report, err
+	}
+	return report, report.Around(doc)
 }
 
 // verdict is one report as -json writes it, one a line.

@@ -64,7 +64,7 @@ func Encode(b Bundle) ([]byte, error) {
 }
 
 // Decode reads a bundle as the service hands it out, in any spacing: the object itself, the response of GetResult, or one item of a
-// feed. What stands around the bundle is not signed and is not looked at; within it, a member that is missing, unknown, repeated
+// feed. What stands around the bundle is not signed and is not looked at here (Report.Around does); within it, a member that is missing, unknown, repeated
 // or in other capitals is refused. Every error is ErrBundle.
 func Decode(doc []byte) (Bundle, error) {
 	// Refuses repeated members at any depth, and text that is not UTF-8.
