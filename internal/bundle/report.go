@@ -16,7 +16,7 @@ const Minute = "2006-01-02 15:04 UTC"
 // WriteText writes the report as plain lines: every step and, when all held, what the result says, in pounds and kilograms
 // rounded to a tenth, with its cautions. Control characters of the document are not passed on to the terminal.
 func (r Report) WriteText(w io.Writer) error {
-	p := &printer{}
+	p := &printer{wrap: r.OK && r.Document.Finding.Engine != "1"}
 	p.steps(r)
 	if r.OK {
 		p.who(r)
@@ -39,11 +39,18 @@ func (r Report) WriteText(w io.Writer) error {
 }
 
 // printer builds the text. Everything that came from the document goes through line or row, which clean it.
-type printer struct{ b strings.Builder }
+type printer struct {
+	b strings.Builder
+	// wrap keeps lines within 100 columns. Findings by rules 1 are written as they always were.
+	wrap bool
+}
 
 func (p *printer) line(format string, args ...any) {
-	p.b.WriteString(strings.TrimRight(clean(fmt.Sprintf(format, args...)), " "))
-	p.b.WriteByte('\n')
+	text := strings.TrimRight(clean(fmt.Sprintf(format, args...)), " ")
+	for _, line := range p.wrapped(text) {
+		p.b.WriteString(line)
+		p.b.WriteByte('\n')
+	}
 }
 
 // clean keeps a document from steering a terminal: control and formatting characters become a space.
@@ -167,6 +174,7 @@ func (p *printer) job(doc record.ResultDocument) {
 	if doc.Comment != "" {
 		p.line("  Comment: %s", doc.Comment)
 	}
+	p.restsOn(j.RestsOn)
 }
 
 func (p *printer) corrections(doc record.ResultDocument) {

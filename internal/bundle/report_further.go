@@ -3,7 +3,6 @@ package bundle
 import (
 	"fmt"
 	"strings"
-	"unicode/utf8"
 
 	"ponderal.example/internal/mass"
 	"ponderal.example/internal/record"
@@ -12,17 +11,29 @@ import (
 // columns is the longest line of a paragraph.
 const columns = 100
 
-// item writes a paragraph with a mark before it, in lines of at most 100 columns where its words allow it.
-func (p *printer) item(format string, args ...any) {
-	line, rest := "  -", "   "
-	for _, word := range strings.Fields(clean(fmt.Sprintf(format, args...))) {
-		if line != rest && utf8.RuneCountInString(line)+1+utf8.RuneCountInString(word) > columns {
-			p.line("%s", line)
-			line = rest
-		}
-		line += " " + word
+// wrapped breaks a text between words into lines of at most 100 columns; those after the first stand in by two more.
+func (p *printer) wrapped(text string) []string {
+	if !p.wrap {
+		return []string{text}
 	}
-	p.line("%s", line)
+	indent := strings.Repeat(" ", len(text)-len(strings.TrimLeft(text, " "))+2)
+	var lines []string
+	for rest := []rune(text); ; {
+		at := columns
+		for len(rest) > columns && at > len(indent) && rest[at] != ' ' {
+			at--
+		}
+		if len(rest) <= columns || at <= len(indent) {
+			return append(lines, string(rest))
+		}
+		lines = append(lines, strings.TrimRight(string(rest[:at]), " "))
+		rest = []rune(indent + strings.TrimLeft(string(rest[at:]), " "))
+	}
+}
+
+// item writes a paragraph with a mark before it.
+func (p *printer) item(format string, args ...any) {
+	p.line("  - %s", strings.Join(strings.Fields(clean(fmt.Sprintf(format, args...))), " "))
 }
 
 // title begins a section.
@@ -60,14 +71,30 @@ func (p *printer) ofSeries(list []record.Capacity) {
 			say("series %d: the handling changed from trial %d (%s) to trial %d (%s), highest grade %d of 3: %s", c.SeriesNumber,
 				m.OnsetTrial, BothUnits(m.OnsetLoad), m.EndTrial, BothUnits(m.EndLoad), m.HighestGrade, plainList(m.Signs))
 		}
-		for _, l := range c.Ceilings {
-			say("series %d: load ceiling by %s: %s; %s", c.SeriesNumber, Plain(l.Basis), orNone(l.Load), l.Text)
-		}
 		if a := c.Aerobic; a != nil {
 			say("series %d: aerobic demand, estimated: %s %% of the heart-rate reserve in trial %d (%d bpm), sustainable for %s. Source: %s",
 				c.SeriesNumber, a.PercentOfReserve, a.Trial, a.SteadyHeartRate, a.SustainableFor, a.Source)
 		}
 	}
+	texts, series := ceilings(list)
+	for _, text := range texts {
+		say("%s (series %s)", text, strings.Join(series[text], ", "))
+	}
+}
+
+// ceilings gives each load ceiling once, with the series that it held for.
+func ceilings(list []record.Capacity) (texts []string, series map[string][]string) {
+	series = map[string][]string{}
+	for _, c := range list {
+		for _, l := range c.Ceilings {
+			text := fmt.Sprintf("load ceiling by %s: %s; %s", Plain(l.Basis), orNone(l.Load), l.Text)
+			if series[text] == nil {
+				texts = append(texts, text)
+			}
+			series[text] = append(series[text], fmt.Sprint(c.SeriesNumber))
+		}
+	}
+	return texts, series
 }
 
 func plainList[W ~string](list []W) string {
@@ -155,7 +182,7 @@ func (p *printer) positions(list []record.PositionTolerance) {
 // minutes is 90 seconds as 1:30.
 func minutes(seconds int) string { return fmt.Sprintf("%d:%02d", seconds/60, seconds%60) }
 
-// further says what a job asks for beside loads, and what the recommendation rests on.
+// further says what a job asks for beside loads.
 func (p *printer) further(j *record.JobMatch) {
 	for _, m := range j.Positions {
 		tolerated := "not tested"
@@ -168,24 +195,29 @@ func (p *printer) further(j *record.JobMatch) {
 		p.line("  %s: %s, %s hand, needs %s, strength %s: %s", h.Name, Plain(h.Measure), Plain(h.Hand), BothUnits(h.Demand), orNone(h.Strength),
 			verdictText(h.Verdict, h.ShortBy, nil))
 	}
-	if len(j.RestsOn) > 0 {
+}
+
+// restsOn says what the recommendation rests on.
+func (p *printer) restsOn(list []string) {
+	if len(list) > 0 {
 		p.line("  The recommendation rests on")
 	}
-	for _, r := range j.RestsOn {
+	for _, r := range list {
 		p.item("%s", r)
 	}
 }
 
 // verdictText is a verdict with its shortfall, and beside that the error of the measurement where it is known.
 func verdictText(v record.Verdict, short, measurementError *mass.Mass) string {
-	text := Plain(v)
-	if short != nil {
-		text += " by " + BothUnits(*short)
+	switch {
+	case short == nil:
+		return Plain(v)
+	case measurementError == nil:
+		return Plain(v) + " by " + BothUnits(*short)
+	case v == record.TaskWithinError:
+		return "short by " + BothUnits(*short) + ", within the error of measurement of " + BothUnits(*measurementError)
 	}
-	if short != nil && measurementError != nil {
-		text += ", error of the measurement " + BothUnits(*measurementError)
-	}
-	return text
+	return Plain(v) + " by " + BothUnits(*short) + ", beyond the error of measurement of " + BothUnits(*measurementError)
 }
 
 // consistency gives the numbers and what they are held against. It says nothing about the person.
@@ -197,9 +229,16 @@ func (p *printer) consistency(c *record.Consistency) {
 	p.item("%s", c.Summary)
 	p.item("%s", c.Caution)
 	p.line("")
-	p.line("  %-26s %-6s %-12s %s", "indicator", "series", "state", "figures")
+	p.line("  %-20s %-6s %-9s %s", "indicator", "series", "state", "figures")
 	for _, i := range c.Indicators {
-		p.line("  %-26s %-6s %-12s %s", Plain(i.Kind), seriesOrDash(i.Series), Plain(i.State), figures(i))
+		if i.State != record.IndicatorNotAssessed {
+			p.line("  %-20s %-6s %-9s %s", Plain(i.Kind), seriesOrDash(i.Series), Plain(i.State), figures(i))
+		}
+	}
+	for _, i := range c.Indicators {
+		if i.State == record.IndicatorNotAssessed {
+			p.line("  %-20s %-6s not assessed: %s", Plain(i.Kind), seriesOrDash(i.Series), figures(i))
+		}
 	}
 	p.line("")
 	p.line("  What they are held against")
@@ -226,7 +265,7 @@ func figures(i record.Indicator) string {
 		all = append(all, strings.TrimSpace(i.Value+" "+i.Unit))
 	}
 	if i.P != "" {
-		all = append(all, fmt.Sprintf("p %s (%s, %d pairs)", i.P, Plain(i.Method), i.Pairs))
+		all = append(all, fmt.Sprintf("p %s (%s, n %d)", i.P, Plain(i.Method), i.Pairs))
 	}
 	if i.Slope != "" {
 		all = append(all, "slope "+i.Slope+" "+i.SlopeUnit)
