@@ -1,0 +1,189 @@
+package e2e
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"google.golang.org/protobuf/encoding/protojson"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	pb "ponderal.example/api/ponderal/v1"
+	"ponderal.example/internal/demo/caller"
+)
+
+// foreign: who is allowed here asks for the records there. The answer is that of records that are nowhere, to the byte; nothing there changes; and
+// where a record would be made, it is made here, whatever stands under the same id there.
+func (x *matrix) foreign() {
+	var creators []method
+	for _, m := range x.methods {
+		names, made := uses(x.test, m.in, x.here), makes(m.in, x.here)
+		if made != "" {
+			creators = append(creators, m)
+		}
+		references := slices.DeleteFunc(slices.Clone(names), func(name string) bool { return name == made })
+		var variants [][]string
+		for _, name := range references {
+			variants = append(variants, []string{name})
+		}
+		if len(references) > 0 && len(names) > 1 {
+			variants = append(variants, names)
+		}
+		if len(names) == 0 {
+			variants = [][]string{nil}
+		}
+		if reads(m) || len(names) > 0 {
+			x.foreignTo(m, variants, len(names) > 0)
+		}
+	}
+	for _, m := range creators {
+		x.foreignTo(m, [][]string{{makes(m.in, x.here)}}, false)
+	}
+	x.withheld()
+}
+
+// foreignTo tries a method with each of the variants, which say what ids are not the own. Unless something may be stored here, nothing changes.
+func (x *matrix) foreignTo(m method, variants [][]string, nothing bool) {
+	there := x.prints(x.there.clinic)
+	for _, h := range x.holders {
+		if !m.allows(h) {
+			continue
+		}
+		run := func() {
+			for _, way := range both {
+				for _, names := range variants {
+					x.compare(m, h, way, names)
+				}
+			}
+		}
+		if nothing {
+			x.unchanged(m, h.name+" with the other clinic's ids", run)
+		} else {
+			run()
+		}
+	}
+	if after := x.prints(x.there.clinic); after != there {
+		x.test.Errorf("%s: the other clinic's rows changed:\n%s\nbefore\n%s", m.name, after, there)
+	}
+}
+
+// compare asks for what is there and for what is nowhere.
+func (x *matrix) compare(m method, h *holder, way caller.Way, names []string) {
+	t, l := x.test, x.lines[0]
+	t.Helper()
+	x.combinations += 2
+	says := fmt.Sprintf("%s as %s over %v with %v", m.name, h.name, way, names)
+	there := l.call(x.ctx, t, way, "Bearer "+h.live, m, moved(t, m.in, x.here, x.there, names...))
+	nowhere := l.call(x.ctx, t, way, "Bearer "+h.live, m, moved(t, m.in, x.here, x.nowhere, names...))
+	a, b := there.raw, nowhere.raw
+	if there.message != nil && nowhere.message != nil {
+		// What is stored or disclosed here twice stands in two entries.
+		a, b = x.shown(there.message), x.shown(nowhere.message)
+	}
+	for _, name := range names {
+		a = strings.ReplaceAll(a, x.there.ids[name], x.nowhere.ids[name])
+	}
+	if there.code != nowhere.code || there.http != nowhere.http || a != b {
+		t.Errorf("%s: another clinic's ids are answered\n%s %q\nand ids that are nowhere\n%s %q", says, there.code, a, nowhere.code, b)
+	}
+	if there.code == "UNAUTHENTICATED" || there.code == "PERMISSION_DENIED" || there.code == "INTERNAL" || there.code == "UNIMPLEMENTED" {
+		t.Errorf("%s: %s", says, there.code)
+	}
+	if there.code == "OK" && len(names) > 0 && reads(m) && strings.HasPrefix(string(m.Name()), "Get") {
+		t.Errorf("%s: shows a record: %q", says, a)
+	}
+	// The network's own people may list both clinics.
+	if h.network && m.access.GetScope() == pb.Scope_SCOPE_NETWORK {
+		return
+	}
+	if strings.Contains(there.raw, eastMark) || strings.Contains(there.raw, x.there.clinic) {
+		t.Errorf("%s: shows the other clinic: %q", says, there.raw)
+	}
+}
+
+// shown is a good answer without its revisions and what is new each time.
+func (x *matrix) shown(m proto.Message) string {
+	x.test.Helper()
+	out := proto.Clone(m)
+	clearRevisions(out.ProtoReflect())
+	return string(must(protojson.MarshalOptions{Multiline: true}.Marshal(out))(x.test))
+}
+
+func clearRevisions(m protoreflect.Message) {
+	m.Range(func(f protoreflect.FieldDescriptor, v protoreflect.Value) bool {
+		switch {
+		case f.Message() != nil && f.Message().Name() == "Revision":
+			m.Clear(f)
+		case f.Message() != nil && f.IsList():
+			for i := range v.List().Len() {
+				clearRevisions(v.List().Get(i).Message())
+			}
+		case f.Message() != nil && !f.IsMap():
+			clearRevisions(v.Message())
+		}
+		return true
+	})
+}
+
+// withheld: a result that is not released to the payer any more is to it as one that never was, and as the other payer's.
+func (x *matrix) withheld() {
+	at := slices.IndexFunc(x.methods, func(m method) bool { return m.name == "ResultService/GetResult" })
+	who := slices.IndexFunc(x.holders, func(h *holder) bool { return h.name == "payer" })
+	m, h := x.methods[at], x.holders[who]
+	for _, way := range both {
+		var answers []string
+		for _, result := range []string{x.nowhere.ids["result"], x.here.ids["withheld"], x.there.ids["withheld"], x.there.ids["result"]} {
+			x.combinations++
+			got := x.lines[0].call(x.ctx, x.test, way, "Bearer "+h.live, m, &pb.GetResultRequest{Id: result})
+			answers = append(answers, got.code+strings.ReplaceAll(got.raw, result, "RESULT"))
+		}
+		if !strings.HasPrefix(answers[0], "NOT_FOUND") || len(slices.Compact(answers)) != 1 {
+			x.test.Errorf("a payer over %v: results that are not released are answered %q", way, answers)
+		}
+	}
+}
+
+// own: with the own records every method does its work for whom the rule names: once at least, and after that what is due to a repetition.
+func (x *matrix) own() {
+	there := x.prints(x.there.clinic)
+	for _, m := range x.methods {
+		good := false
+		for _, h := range x.holders {
+			if !m.allows(h) {
+				continue
+			}
+			for _, way := range both {
+				x.combinations++
+				got := x.lines[0].call(x.ctx, x.test, way, "Bearer "+h.live, m, m.in)
+				again := !reads(m) && good && (got.code == "ABORTED" || got.code == "FAILED_PRECONDITION")
+				good = good || got.code == "OK"
+				if got.code != "OK" && !again {
+					x.test.Errorf("%s as %s over %v: %s %q", m.name, h.name, way, got.code, got.raw)
+				}
+				if word, isRead := ownWord(m, x.here); isRead && got.code == "OK" && !strings.Contains(fmt.Sprint(got.message), word) {
+					x.test.Errorf("%s as %s over %v: does not show %s: %q", m.name, h.name, way, word, got.raw)
+				}
+				if !h.network && (strings.Contains(got.raw, eastMark) || strings.Contains(got.raw, x.there.clinic)) {
+					x.test.Errorf("%s as %s over %v: shows the other clinic: %q", m.name, h.name, way, got.raw)
+				}
+			}
+		}
+		if !good {
+			x.test.Errorf("%s: nobody got a good answer", m.name)
+		}
+	}
+	if after := x.prints(x.there.clinic); after != there {
+		x.test.Errorf("work on the own records changed the other clinic's rows:\n%s\nbefore\n%s", after, there)
+	}
+}
+
+// ownWord is what an answer that shows a record of the place must hold, for the methods that read one by its id.
+func ownWord(m method, p *place) (word string, isRead bool) {
+	for path, name := range askedFor {
+		if message, _, _ := strings.Cut(path, "."); message == string(m.Input().Name()) && m.name != "AuditService/GetScoreHistory" {
+			return p.ids[name], true
+		}
+	}
+	return "", false
+}
