@@ -196,7 +196,7 @@ type AuditEntry struct {
 	// 0, 1, 2 ... without gaps in commit order; doubles as the sync cursor.
 	Number uint64                 `protobuf:"varint,2,opt,name=number,proto3" json:"number,omitempty"`
 	At     *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=at,proto3" json:"at,omitempty"`
-	// What was done: session.push, trial.correct, session.rescore, result.sign, result.supersede, result.disclose, protocol.publish,
+	// What was done: session.push, trial.correct, session.correct, session.rescore, result.sign, result.supersede, result.disclose, protocol.publish,
 	// token.create, token.revoke, or the kind of record with `.put`.
 	Action string `protobuf:"bytes,4,opt,name=action,proto3" json:"action,omitempty"`
 	Actor  *Actor `protobuf:"bytes,5,opt,name=actor,proto3" json:"actor,omitempty"`
