@@ -1,0 +1,359 @@
+package store
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"maps"
+	"reflect"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/jackc/pgx/v5"
+
+	"ponderal.example/internal/fault"
+	"ponderal.example/internal/pgtest"
+	"ponderal.example/internal/record"
+)
+
+// use runs one method of a transaction of clinic A and says how many of clinic A's records it found or wrote.
+type use func(ctx context.Context, tx *Tx, next int64) (int, error)
+
+// unbound says why a method's answer does not depend on whose rows may be seen.
+type unbound string
+
+// one counts a record that a method returns by itself.
+func one[T any](_ T, err error) (int, error) { return 1, err }
+
+func many[T any](rows []T, err error) (int, error) { return len(rows), err }
+
+// scanned counts the rows of clinic A that a scan gives.
+func scanned[T any](scan func(context.Context, func(T) error) error, clinic func(T) string) use {
+	return func(ctx context.Context, _ *Tx, _ int64) (n int, err error) {
+		err = scan(ctx, func(row T) error {
+			if clinic(row) == clinicA {
+				n++
+			}
+			return nil
+		})
+		return n, err
+	}
+}
+
+// writing is everything that a write may hold, under ids that nothing has yet.
+func writing(next int64) Write {
+	w := everything(clinicA, "new")
+	for i := range w.Docs {
+		w.Docs[i].ID = id(500 + i)
+	}
+	w.Sessions[0].ID, w.Results[0].ID, w.Results[0].SessionID = id(600), id(700), id(600)
+	for i := range w.Trials {
+		w.Trials[i].SessionID = id(600)
+	}
+	w.Entry, w.Edge = entry(next, "everything"), make([]byte, 32)
+	return w
+}
+
+// pushed counts the records that a push found.
+func pushed(p PushContext, err error) (int, error) {
+	n := len(p.Trials) + len(p.Protocols) + len(p.Kits)
+	for _, row := range []*Row{p.First, p.Session, p.Referral, p.Client, p.Job, p.Evaluator, p.Override} {
+		if row != nil {
+			n++
+		}
+	}
+	return n, err
+}
+
+var pushKeys = PushKeys{SessionID: id(200), ReferralID: id(104), EvaluatorID: id(102), Digests: []string{digest}, KitIDs: []string{id(107)}}
+
+// readUses are the reading methods by name.
+func readUses() map[string]use {
+	return map[string]use{
+		"At": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
+			return one(tx.At(ctx, record.KindClient, id(103), 1))
+		},
+		"Newest": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
+			return one(tx.Newest(ctx, record.KindClient, id(103)))
+		},
+		"ListNewest": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
+			return many(tx.ListNewest(ctx, record.KindClient, "", 10))
+		},
+		"ListByEntry": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
+			return many(tx.ListByEntry(ctx, record.KindSession, -1, 10))
+		},
+		"Trials":   func(ctx context.Context, tx *Tx, _ int64) (int, error) { return many(tx.Trials(ctx, id(200), 1)) },
+		"Releases": func(ctx context.Context, tx *Tx, _ int64) (int, error) { return many(tx.Releases(ctx, id(104))) },
+		"Result":   func(ctx context.Context, tx *Tx, _ int64) (int, error) { return one(tx.Result(ctx, id(300))) },
+		"ResultsOfSession": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
+			return many(tx.ResultsOfSession(ctx, id(200)))
+		},
+		"ResultsOfReferral": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
+			return many(tx.ResultsOfReferral(ctx, id(104)))
+		},
+		"ListResults": func(ctx context.Context, tx *Tx, _ int64) (int, error) { return many(tx.ListResults(ctx, -1, 10)) },
+		"InFeed": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
+			got, err := tx.InFeed(ctx, payer, []string{id(300)})
+			return len(got), err
+		},
+		"Entries": func(ctx context.Context, tx *Tx, _ int64) (int, error) { return many(tx.Entries(ctx, -1, "", "", 10)) },
+		"Entry":   func(ctx context.Context, tx *Tx, _ int64) (int, error) { return one(tx.Entry(ctx, 0)) },
+		"EntriesOfSession": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
+			return many(tx.EntriesOfSession(ctx, id(200)))
+		},
+		"Nodes": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
+			got, err := tx.Nodes(ctx, []int64{0})
+			return len(got), err
+		},
+		"Head": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
+			_, edge, err := tx.Head(ctx)
+			return headOfA(edge), err
+		},
+		"LockHead": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
+			_, edge, err := tx.LockHead(ctx)
+			return headOfA(edge), err
+		},
+		"Checkpoint": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
+			_, _, err := tx.Checkpoint(ctx, 0)
+			return 1, err
+		},
+		"PushContext": func(ctx context.Context, tx *Tx, _ int64) (int, error) { return pushed(tx.PushContext(ctx, pushKeys)) },
+		"PushContextAt": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
+			return pushed(tx.PushContextAt(ctx, pushKeys, 1<<40))
+		},
+		"PushContexts": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
+			got, err := tx.PushContexts(ctx, []PushKeys{pushKeys})
+			if len(got) == 0 {
+				return 0, err
+			}
+			return pushed(got[0], err)
+		},
+	}
+}
+
+// edgeOfB is the edge of the other clinic's log, by which heads are told apart.
+var edgeOfB = bytes.Repeat([]byte{0xbb}, 32)
+
+func headOfA(edge []byte) int {
+	if bytes.Equal(edge, edgeOfB) {
+		return 0
+	}
+	return 1
+}
+
+// scanUses are the methods that read whole tables of the bound clinic.
+func scanUses() map[string]use {
+	return map[string]use{
+		"ScanCheckpoints": func(ctx context.Context, tx *Tx, n int64) (int, error) {
+			return scanned(tx.ScanCheckpoints, func(c CheckpointScan) string { return c.ClinicID })(ctx, tx, n)
+		},
+		"ScanDocs": func(ctx context.Context, tx *Tx, n int64) (int, error) {
+			scan := func(ctx context.Context, fn func(DocScan) error) error {
+				return tx.ScanDocs(ctx, record.KindClient, fn)
+			}
+			return scanned(scan, func(d DocScan) string { return d.ClinicID })(ctx, tx, n)
+		},
+		"ScanEntries": func(ctx context.Context, tx *Tx, n int64) (int, error) {
+			return scanned(tx.ScanEntries, func(e EntryScan) string { return e.ClinicID })(ctx, tx, n)
+		},
+		"ScanFeed": func(ctx context.Context, tx *Tx, n int64) (int, error) {
+			return scanned(tx.ScanFeed, func(f FeedRow) string { return f.ClinicID })(ctx, tx, n)
+		},
+		"ScanFindings": func(ctx context.Context, tx *Tx, n int64) (int, error) {
+			return scanned(tx.ScanFindings, func(d DocScan) string { return d.ClinicID })(ctx, tx, n)
+		},
+		"ScanResults": func(ctx context.Context, tx *Tx, n int64) (int, error) {
+			return scanned(tx.ScanResults, func(r ResultScan) string { return r.ClinicID })(ctx, tx, n)
+		},
+		"ScanSessions": func(ctx context.Context, tx *Tx, n int64) (int, error) {
+			return scanned(tx.ScanSessions, func(s SessionScan) string { return s.ClinicID })(ctx, tx, n)
+		},
+		"ScanTrials": func(ctx context.Context, tx *Tx, n int64) (int, error) {
+			return scanned(tx.ScanTrials, func(r TrialScan) string { return r.ClinicID })(ctx, tx, n)
+		},
+	}
+}
+
+// writeUses are the writing methods.
+func writeUses() map[string]use {
+	return map[string]use{
+		"Apply": func(ctx context.Context, tx *Tx, next int64) (int, error) { return 1, tx.Apply(ctx, writing(next)) },
+		"ApplyAndCommit": func(ctx context.Context, tx *Tx, next int64) (int, error) {
+			return 1, tx.ApplyAndCommit(ctx, writing(next))
+		},
+		"SaveCheckpoint": func(ctx context.Context, tx *Tx, next int64) (int, error) {
+			return 1, tx.SaveCheckpoint(ctx, next, "note")
+		},
+	}
+}
+
+// unboundUses are the methods to which it makes no difference whose rows may be seen.
+var unboundUses = map[string]unbound{
+	"ClinicID":       "asks no database",
+	"Writable":       "asks no database",
+	"OpenLog":        "opens the log of the clinic of the setting, which is there already",
+	"FeedHeads":      "a payer's counter spans clinics, and every bound transaction may see it",
+	"NextFeedNumber": "a payer's counter spans clinics, and every bound transaction may move it by one",
+}
+
+// exported are the names of a type's exported methods.
+func exported[T any]() []string {
+	var names []string
+	for i := range reflect.TypeFor[T]().NumMethod() {
+		names = append(names, reflect.TypeFor[T]().Method(i).Name)
+	}
+	return names
+}
+
+// TestEveryMethodIsTriedUnderAnotherSetting: a new method of Tx is not let by without a word on what it sees.
+func TestEveryMethodIsTriedUnderAnotherSetting(t *testing.T) {
+	t.Parallel()
+	known := map[string]bool{}
+	for _, table := range []map[string]use{readUses(), scanUses(), writeUses()} {
+		for name := range table {
+			known[name] = true
+		}
+	}
+	for name := range unboundUses {
+		known[name] = true
+	}
+	for _, name := range exported[*Tx]() {
+		if !known[name] {
+			t.Errorf("Tx.%s is not tried under another clinic's setting: add it to readUses, scanUses or writeUses", name)
+		}
+		delete(known, name)
+	}
+	for name := range known {
+		t.Errorf("Tx has no method %s", name)
+	}
+}
+
+// settings are what a transaction of clinic A may be bound to.
+var settings = map[string]string{"its own": clinicA, "another clinic's": clinicB, "no": ""}
+
+// errUndo ends a transaction without a trace.
+var errUndo = errors.New("undo")
+
+// tried runs one use in a transaction of clinic A that is bound to a clinic of one's choice, and undoes it.
+func tried(ctx context.Context, s *Store, setting string, next int64, u use) (found int, failure error) {
+	_ = s.InClinic(ctx, clinicA, func(tx *Tx) error {
+		b := tx.batch()
+		b.Queue(bindClinic, setting)
+		if failure = tx.send(ctx, b, "bind"); failure != nil {
+			return failure
+		}
+		found, failure = u(ctx, tx, next)
+		return errUndo
+	})
+	return found, failure
+}
+
+// twoLogs fills clinic A, and gives clinic B a log of the same length and nothing else, so that nothing is refused only because of a number.
+func twoLogs(t *testing.T, s *Store, super *pgx.Conn) {
+	t.Helper()
+	fill(t, s, clinicA, "a")
+	doc := DocRow{Kind: record.KindRelease, ID: id(800), Revision: 1, Body: []byte(`{"referral_id":"` + id(104) + `"}`)}
+	add(t, s, clinicA, "release.put", Write{Docs: []DocRow{doc}})
+	openLogs(t, s, clinicB)
+	for i := range headSize(t, super, clinicA) {
+		in(t, s, clinicB, func(tx *Tx) error {
+			return tx.Apply(context.Background(), Write{Entry: entry(i, "x"), Edge: edgeOfB})
+		})
+	}
+}
+
+func headSize(t *testing.T, super *pgx.Conn, clinic string) (size int64) {
+	t.Helper()
+	if err := super.QueryRow(context.Background(), "SELECT size FROM ponderal.audit_head WHERE clinic_id = $1", clinic).Scan(&size); err != nil {
+		t.Fatal(err)
+	}
+	return size
+}
+
+// prints are digests of all tables.
+func prints(t *testing.T, super *pgx.Conn) string {
+	t.Helper()
+	var parts []string
+	for _, table := range tables(t, super) {
+		var one string
+		sql := fmt.Sprintf("SELECT coalesce(md5(string_agg(r::text, '|' ORDER BY r::text)), '') FROM ponderal.%s r", table)
+		if err := super.QueryRow(context.Background(), sql).Scan(&one); err != nil {
+			t.Fatal(err)
+		}
+		parts = append(parts, table+" "+one)
+	}
+	return strings.Join(parts, "\n")
+}
+
+// TestQueriesUnderAnotherClinicsSetting: the statements of a transaction name clinic A. Bound to A they find and write; bound to another clinic, or to
+// none, the database shows them nothing and takes nothing.
+func TestQueriesUnderAnotherClinicsSetting(t *testing.T) {
+	t.Parallel()
+	ctx := context.Background()
+	db := pgtest.New(t)
+	s, super := open(t, db), connect(t, db.SuperURL)
+	twoLogs(t, s, super)
+	reading, writes := readUses(), writeUses()
+	maps.Copy(reading, scanUses())
+	all := maps.Clone(reading)
+	maps.Copy(all, writes)
+	names := slices.Sorted(maps.Keys(all))
+	// What commits by itself comes last.
+	names = append(slices.DeleteFunc(names, func(name string) bool { return name == "ApplyAndCommit" }), "ApplyAndCommit")
+	for _, bound := range []string{"another clinic's", "no", "its own"} {
+		before := prints(t, super)
+		for _, name := range names {
+			found, err := tried(ctx, s, settings[bound], headSize(t, super, clinicA), all[name])
+			switch _, writes := writes[name]; {
+			case bound == "its own":
+				if err != nil || found == 0 {
+					t.Errorf("%s under its own setting: %d, %v: what this test calls does nothing", name, found, err)
+				}
+			case writes:
+				if err == nil {
+					t.Errorf("%s under %s setting wrote", name, bound)
+				}
+			case err != nil && !fault.Is(err, fault.NotFound):
+				t.Errorf("%s under %s setting: %v", name, bound, err)
+			case err == nil && found != 0:
+				t.Errorf("%s under %s setting found %d", name, bound, found)
+			}
+		}
+		if after := prints(t, super); after != before && bound != "its own" {
+			t.Errorf("under %s setting something changed:\n%s\nbefore\n%s", bound, after, before)
+		}
+	}
+}
+
+// TestUnboundMethods: what is not bound to a clinic's rows still asks for some binding, and stays where the setting is.
+func TestUnboundMethods(t *testing.T) {
+	t.Parallel()
+	ctx := context.Background()
+	db := pgtest.New(t)
+	s, super := open(t, db), connect(t, db.SuperURL)
+	twoLogs(t, s, super)
+	uses := map[string]use{
+		"OpenLog": func(ctx context.Context, tx *Tx, _ int64) (int, error) { return 1, tx.OpenLog(ctx) },
+		"FeedHeads": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
+			heads, err := tx.FeedHeads(ctx)
+			return len(heads), err
+		},
+		"NextFeedNumber": func(ctx context.Context, tx *Tx, _ int64) (int, error) { return one(tx.NextFeedNumber(ctx, payer)) },
+	}
+	before := prints(t, super)
+	for name, u := range uses {
+		if found, err := tried(ctx, s, "", 0, u); err == nil && found > 0 {
+			t.Errorf("%s does its work for nobody", name)
+		}
+		for _, clinic := range []string{clinicA, clinicB} {
+			if found, err := tried(ctx, s, clinic, 0, u); err != nil || found == 0 {
+				t.Errorf("%s bound to %s: %d, %v", name, clinic, found, err)
+			}
+		}
+	}
+	if after := prints(t, super); after != before {
+		t.Errorf("something changed:\n%s\nbefore\n%s", after, before)
+	}
+}
