@@ -1,6 +1,7 @@
 package golden_test
 
 import (
+	"encoding/json"
 	"os"
 	"path/filepath"
 	"testing"
@@ -73,6 +74,54 @@ func TestTwins(t *testing.T) {
 	}
 	if twins != 2 {
 		t.Errorf("compared %d twins, want 2", twins)
+	}
+}
+
+// TestSpelledInKilograms: a case of loads entered in kilograms has them so in its file. A file that was written back from a record would have
+// every load in its shorter spelling, and a twin of one in pounds would prove nothing.
+func TestSpelledInKilograms(t *testing.T) {
+	spelled := 0
+	for _, pattern := range []string{"*-entered-in-kg.json", "*-exactly-in-kg.json"} {
+		for _, d := range []string{dir, rules1} {
+			paths, err := filepath.Glob(filepath.Join(d, pattern))
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, path := range paths {
+				spelled++
+				inKilograms(t, path)
+			}
+		}
+	}
+	if spelled != 8 {
+		t.Errorf("%d cases of loads entered in kilograms, want 8", spelled)
+	}
+}
+
+func inKilograms(t *testing.T, path string) {
+	t.Helper()
+	text, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var c struct {
+		Input struct {
+			Session struct {
+				Series []struct {
+					Trials []struct{ Load struct{ Unit string } }
+				}
+			}
+		}
+	}
+	if err := json.Unmarshal(text, &c); err != nil {
+		t.Fatal(err)
+	}
+	for _, s := range c.Input.Session.Series {
+		for _, trial := range s.Trials {
+			if trial.Load.Unit != "kg" {
+				t.Errorf("%s: a load is entered in %q", filepath.Base(path), trial.Load.Unit)
+			}
+		}
 	}
 }
 
