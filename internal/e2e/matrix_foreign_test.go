@@ -41,11 +41,12 @@ func (x *matrix) foreign() {
 		x.foreignTo(m, [][]string{{makes(m.in, x.here)}}, false)
 	}
 	x.withheld()
+	x.resultOfTheSameID()
 }
 
 // foreignTo tries a method with each of the variants, which say what ids are not the own. Unless something may be stored here, nothing changes.
 func (x *matrix) foreignTo(m method, variants [][]string, nothing bool) {
-	there := x.prints(x.there.clinic)
+	there := x.overThere()
 	for _, h := range x.holders {
 		if !m.allows(h) {
 			continue
@@ -63,7 +64,7 @@ func (x *matrix) foreignTo(m method, variants [][]string, nothing bool) {
 			run()
 		}
 	}
-	if after := x.prints(x.there.clinic); after != there {
+	if after := x.overThere(); after != there {
 		x.test.Errorf("%s: the other clinic's rows changed:\n%s\nbefore\n%s", m.name, after, there)
 	}
 }
@@ -128,9 +129,7 @@ func clearRevisions(m protoreflect.Message) {
 
 // withheld: a result that is not released to the payer any more is to it as one that never was, and as the other payer's.
 func (x *matrix) withheld() {
-	at := slices.IndexFunc(x.methods, func(m method) bool { return m.name == "ResultService/GetResult" })
-	who := slices.IndexFunc(x.holders, func(h *holder) bool { return h.name == "payer" })
-	m, h := x.methods[at], x.holders[who]
+	m, h := x.find("ResultService/GetResult"), x.holder("payer")
 	for _, way := range both {
 		var answers []string
 		for _, result := range []string{x.nowhere.ids["result"], x.here.ids["withheld"], x.there.ids["withheld"], x.there.ids["result"]} {
@@ -144,9 +143,57 @@ func (x *matrix) withheld() {
 	}
 }
 
+// resultOfTheSameID: a reviewer signs under an id that a result there has. It is taken as an id that is nowhere, and the other payer's result stays.
+func (x *matrix) resultOfTheSameID() {
+	there := x.overThere()
+	m, h := x.find("ResultService/SignResult"), x.holder("reviewer")
+	for session, result := range map[string]string{"signable": x.there.ids["result"], "signable too": x.nowhere.ids["result"]} {
+		x.combinations++
+		in := &pb.SignResultRequest{SessionId: x.here.ids[session], ResultId: result, SessionRevision: 1, Comment: "same id elsewhere",
+			Meaning: pb.SignatureMeaning_SIGNATURE_MEANING_REVIEWED, Decision: pb.JobOutcome_JOB_OUTCOME_CANNOT_BE_DETERMINED}
+		if got := x.lines[0].call(x.ctx, x.test, caller.GRPC, "Bearer "+h.live, m, in); got.code != "OK" {
+			x.test.Errorf("a result under %s: %s %q", result, got.code, got.raw)
+		}
+	}
+	if after := x.overThere(); after != there {
+		x.test.Errorf("a result of the same id changed the other clinic's rows:\n%s\nbefore\n%s", after, there)
+	}
+}
+
+func (x *matrix) find(name string) method {
+	return x.methods[slices.IndexFunc(x.methods, func(m method) bool { return m.name == name })]
+}
+
+func (x *matrix) holder(name string) *holder {
+	return x.holders[slices.IndexFunc(x.holders, func(h *holder) bool { return h.name == name })]
+}
+
+// feed: the payer's own feed shows its results here, of the one that is not released any more the id alone, and nothing of the other payer's.
+func (x *matrix) feed() {
+	for _, way := range both {
+		x.combinations++
+		got := &pb.ListFeedResponse{}
+		if err := x.service.As(x.holder("payer").live, way).Call(x.ctx, "FeedService/ListFeed", &pb.ListFeedRequest{}, got); err != nil {
+			x.test.Errorf("feed over %v: %v", way, err)
+		}
+		shown := map[string]bool{}
+		for _, item := range got.Items {
+			result := item.GetResult()
+			shown[result.GetId()] = result.GetBundle() != nil
+			if item.Withheld && !proto.Equal(result, &pb.Result{Id: result.GetId()}) || !item.Withheld && result.GetClinicId() != x.here.clinic {
+				x.test.Errorf("feed over %v shows %v", way, item)
+			}
+		}
+		withheld, known := shown[x.here.ids["withheld"]]
+		if !shown[x.here.ids["result"]] || !known || withheld || len(shown) < 3 {
+			x.test.Errorf("feed over %v shows results (true: with what they say) %v", way, shown)
+		}
+	}
+}
+
 // own: with the own records every method does its work for whom the rule names: once at least, and after that what is due to a repetition.
 func (x *matrix) own() {
-	there := x.prints(x.there.clinic)
+	there := x.overThere()
 	for _, m := range x.methods {
 		good := false
 		for _, h := range x.holders {
@@ -173,7 +220,8 @@ func (x *matrix) own() {
 			x.test.Errorf("%s: nobody got a good answer", m.name)
 		}
 	}
-	if after := x.prints(x.there.clinic); after != there {
+	x.feed()
+	if after := x.overThere(); after != there {
 		x.test.Errorf("work on the own records changed the other clinic's rows:\n%s\nbefore\n%s", after, there)
 	}
 }

@@ -24,6 +24,7 @@ type place struct {
 var placeIDs = map[string]string{
 	"client": "a1", "job": "b1", "referral": "e1", "release": "4e", "kit": "f1", "member": "d1", "result": "9a", "withheld": "9b",
 	"signed": "5a", "unsigned": "5b", "corrected": "5c", "changed": "5d", "rescored": "5e",
+	"signable": "56", "signable too": "57",
 }
 
 // placeOf makes the ids of the nth place; nothing of them is stored.
@@ -58,7 +59,7 @@ func (w *world) furnish(p *place, mark, payer string) {
 	var token string
 	ids["token"], token = w.newToken(p.clinic, ids["member"], record.RoleEvaluator)
 	call := w.service.As(token, caller.GRPC)
-	for _, name := range []string{"signed", "unsigned", "corrected", "changed", "rescored"} {
+	for _, name := range []string{"signed", "unsigned", "corrected", "changed", "rescored", "signable", "signable too"} {
 		must(w.push(call, sessionAt(t, p, name)))(t)
 	}
 	reviewer := authn.Principal{TokenID: id("aa", 3), MemberID: ids["member"], ClinicID: p.clinic, Roles: personRoles, Role: record.RoleReviewer}
@@ -142,8 +143,8 @@ func wrongSecret(token string) string {
 	return token[:len(token)-last] + strings.Repeat("A", last)
 }
 
-// prints are digests of every table, found in the catalog, in one statement: of the rows of a clinic, or of all.
-func (w *world) prints(clinic string) string {
+// digests is one statement that digests every table, found in the catalog: the rows of a clinic, or all where it is empty.
+func (w *world) digests(clinic string) string {
 	w.t.Helper()
 	var parts []string
 	for _, row := range w.ask("SELECT t.table_name || ' ' || (SELECT count(*) FROM information_schema.columns c WHERE c.table_schema = 'ponderal' AND " +
@@ -160,5 +161,5 @@ func (w *world) prints(clinic string) string {
 		parts = append(parts, fmt.Sprintf("SELECT '%[1]s ' || count(*) || ' ' || coalesce(md5(string_agg(t::text, '|' ORDER BY t::text)), '') FROM ponderal.%[1]s t%[2]s",
 			table, where))
 	}
-	return strings.Join(w.ask(strings.Join(parts, " UNION ALL ")), "\n")
+	return strings.Join(parts, " UNION ALL ")
 }
