@@ -52,6 +52,10 @@ func check(in *Input) violations {
 		v.demand(r.First < r.Second, path+".second", RuleRetest, "a retest is of two series, the second of which has the higher number")
 		v.load(r.FirstLoad, path+".first_load")
 		v.load(r.SecondLoad, path+".second_load")
+		if r.SEM != nil {
+			v.demand(semSound(*r.SEM), path+".sem", RuleError, "a standard error of measurement is above 0 and at most 100 kg")
+			v.demand(r.SEMSource != "", path+".source", RuleError, "a measurement error has a source")
+		}
 	}
 	v.demand(in.SEM == nil || in.Error == nil, "measurement_error", RuleError, "there is one measurement error")
 	if in.SEM != nil {

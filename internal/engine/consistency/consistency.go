@@ -143,8 +143,9 @@ type Input struct {
 	// RateLimitingDrug leaves every indicator with the heart rate unassessed.
 	RateLimitingDrug bool
 	Retests          []Retest
-	// SEM is the standard error of measurement with which retests are compared, above 0 and at most 100 kg, SEMSource whose it is. Error
-	// is the same as figures that are not masses; there is at most one of both, and without either retests are not assessed.
+	// SEM is the standard error of measurement with which retests without one of their own are compared, above 0 and at most 100 kg,
+	// SEMSource whose it is. Error is the same as figures that are not masses; there is at most one of both. Without any a retest is not
+	// assessed.
 	SEM       *mass.Mass
 	SEMSource string
 	Error     *MeasurementError

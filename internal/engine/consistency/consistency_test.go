@@ -290,7 +290,7 @@ func TestRetest(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		r := assess(t, Input{Retests: []Retest{{1, 2, record.FloorWaist, record.Occasional, first, second}}, Error: c.err})
+		r := assess(t, Input{Retests: []Retest{{1, 2, record.FloorWaist, record.Occasional, first, second, nil, ""}}, Error: c.err})
 		got := find(t, r, BlindedRetest, 2)
 		if got.State != c.state || !strings.HasPrefix(got.Reason, "Series 2 repeats series 1 blinded.") || !got.HasNumber {
 			t.Errorf("%s: %+v", name, got)

@@ -17,6 +17,10 @@ type Retest struct {
 	Zone                  record.Zone
 	Pace                  record.Pace
 	FirstLoad, SecondLoad mass.Mass
+	// SEM is the standard error of measurement of series Second's own protocol, above 0 and at most 100 kg, SEMSource whose it is. Where it is
+	// nil, that of the input stands. The error of one series is never that of another.
+	SEM       *mass.Mass
+	SEMSource string
 }
 
 // FindRetests finds the series that repeat another of the same zone and pace blinded: each of their trials is blinded. Such a series is compared with
@@ -98,15 +102,14 @@ func (e MeasurementError) MDC95() (float64, error) {
 	return stats.MDC95(sem)
 }
 
-// change is the minimal detectable change, in kilograms, with the source of the error; ok is false where none within its range was given.
-func (in *Input) change() (kg float64, source string, ok bool) {
+// change is the minimal detectable change of a retest, in kilograms, with the source of the error; ok is false where none within its range
+// was given.
+func (in *Input) change(r *Retest) (kg float64, source string, ok bool) {
 	switch {
+	case r.SEM != nil:
+		return changeOf(*r.SEM, r.SEMSource)
 	case in.SEM != nil:
-		if !semSound(*in.SEM) {
-			return 0, "", false
-		}
-		kg, err := stats.MDC95(kilograms(*in.SEM))
-		return kg, in.SEMSource, err == nil
+		return changeOf(*in.SEM, in.SEMSource)
 	case in.Error != nil:
 		kg, err := in.Error.MDC95()
 		return kg, in.Error.Source, err == nil
@@ -114,13 +117,53 @@ func (in *Input) change() (kg float64, source string, ok bool) {
 	return 0, "", false
 }
 
-// retestRule says what retests are held against: with the measurement error, where one was given.
+func changeOf(sem mass.Mass, from string) (kg float64, source string, ok bool) {
+	if !semSound(sem) {
+		return 0, "", false
+	}
+	kg, err := stats.MDC95(kilograms(sem))
+	return kg, from, err == nil
+}
+
+// retestRule says what retests are held against: with the measurement error, where one was given, and with that of each series where they
+// differ.
 func (in *Input) retestRule() Rule {
 	r := Rule{Kind: BlindedRetest, Expected: expectedRetest, Threshold: thresholdRetest, Source: sourceMDC}
-	if change, source, known := in.change(); known {
+	var none Retest
+	one := &none
+	if len(in.Retests) > 0 {
+		one = &in.Retests[0]
+	}
+	change, source, known := in.change(one)
+	for k := range in.Retests {
+		if c, from, ok := in.change(&in.Retests[k]); c != change || from != source || ok != known {
+			return in.retestRules(r)
+		}
+	}
+	if known {
 		r.Threshold = "agrees: at most " + decimal(change, 2) + " kg, the minimal detectable change with 95 % confidence; disagrees: more"
 		r.Source = sourceMDC + "; error of measurement: " + source
 	}
+	return r
+}
+
+// retestRules is the rule of retests whose errors differ.
+func (in *Input) retestRules(r Rule) Rule {
+	sorted := slices.Clone(in.Retests)
+	slices.SortStableFunc(sorted, func(a, b Retest) int { return cmp.Compare(a.Second, b.Second) })
+	r.Threshold = "agrees: at most the minimal detectable change with 95 % confidence of the repetition's own protocol"
+	separator := ": "
+	for k := range sorted {
+		change, source, known := in.change(&sorted[k])
+		if !known {
+			continue
+		}
+		number := "series " + strconv.Itoa(sorted[k].Second)
+		r.Threshold += separator + number + ", " + decimal(change, 2) + " kg"
+		r.Source += "; error of measurement of " + number + ": " + source
+		separator = "; "
+	}
+	r.Threshold += "; disagrees: more"
 	return r
 }
 
@@ -129,10 +172,10 @@ func retests(all []Indicator, in *Input) []Indicator {
 	if len(in.Retests) == 0 {
 		return append(all, Indicator{Kind: BlindedRetest, Unit: unitKilogram, State: NotAssessed, Reason: noRetestReason})
 	}
-	change, _, known := in.change()
 	from := len(all)
 	for k := range in.Retests {
 		r := &in.Retests[k]
+		change, _, known := in.change(r)
 		i := Indicator{Kind: BlindedRetest, Series: r.Second, Unit: unitKilogram, State: NotAssessed,
 			Reason: "Series " + strconv.Itoa(r.Second) + " repeats series " + strconv.Itoa(r.First) + " blinded."}
 		if loadSound(r.FirstLoad) && loadSound(r.SecondLoad) {

@@ -63,7 +63,7 @@ func TestFindRetests(t *testing.T) {
 		var want []Retest
 		for _, w := range c.want {
 			k := slices.IndexFunc(c.series, func(s record.Series) bool { return s.Number == w[1] })
-			want = append(want, Retest{w[0], w[1], c.series[k].Zone, c.series[k].Pace, *loads(w[0]), *loads(w[1])})
+			want = append(want, Retest{w[0], w[1], c.series[k].Zone, c.series[k].Pace, *loads(w[0]), *loads(w[1]), nil, ""})
 		}
 		if diff := gocmp.Diff(want, FindRetests(c.series, loads), masses); diff != "" {
 			t.Errorf("%s:\n%s", name, diff)
@@ -79,7 +79,7 @@ func TestRetestByMass(t *testing.T) {
 		second int64
 		state  State
 	}{{2_609_000_000_000, Agrees}, {2_610_000_000_000, Disagrees}, {1_391_000_000_000, Agrees}, {1_390_000_000_000, Disagrees}} {
-		r := assess(t, Input{SEM: sem, SEMSource: "own test", Retests: []Retest{{3, 7, record.FloorWaist, record.Occasional, mass.FromUnits(2e12), mass.FromUnits(c.second)}}})
+		r := assess(t, Input{SEM: sem, SEMSource: "own test", Retests: []Retest{{3, 7, record.FloorWaist, record.Occasional, mass.FromUnits(2e12), mass.FromUnits(c.second), nil, ""}}})
 		got := find(t, r, BlindedRetest, 7)
 		if got.State != c.state || got.Reason != "Series 7 repeats series 3 blinded." {
 			t.Errorf("%d: %+v", c.second, got)
@@ -94,7 +94,7 @@ func TestRetestByMass(t *testing.T) {
 // TestRetestsInOrder: by the number of the repetition, whatever the order of the list.
 func TestRetestsInOrder(t *testing.T) {
 	kg := func(n int64) mass.Mass { return mass.FromUnits(n * 1e11) }
-	list := []Retest{{1, 4, record.FloorWaist, record.Occasional, kg(20), kg(21)}, {2, 3, record.WaistShoulder, record.Occasional, kg(10), kg(9)}}
+	list := []Retest{{1, 4, record.FloorWaist, record.Occasional, kg(20), kg(21), nil, ""}, {2, 3, record.WaistShoulder, record.Occasional, kg(10), kg(9), nil, ""}}
 	first := assess(t, Input{Retests: list})
 	slices.Reverse(list)
 	if diff := gocmp.Diff(first, assess(t, Input{Retests: list})); diff != "" {

@@ -154,9 +154,10 @@ func consistencyOf(in *Input, capacities []record.Capacity) *record.Consistency 
 			return nil
 		}),
 	}
-	for _, r := range with.Retests {
-		if e := in.errorOf(r.Second); e != nil && (with.SEM == nil || e.StandardError.Less(*with.SEM)) {
-			with.SEM, with.SEMSource = &e.StandardError, e.Source
+	for i := range with.Retests {
+		r := &with.Retests[i]
+		if e := in.errorOf(r.Second); e != nil {
+			r.SEM, r.SEMSource = &e.StandardError, e.Source
 		}
 	}
 	return consistency.ToRecord(consistency.Of(with))
