@@ -129,8 +129,8 @@ func TestStartGuards(t *testing.T) {
 		}, want{advise.Wait, 10, []string{"wait heart_rate_start: 127 bpm | 126 bpm"}}},
 		{"no limit before", func(in *advise.Input) { in.Protocol.HeartRateStartLimit, in.HeartRate = nil, nil }, want{advise.Start, 10, nil}},
 		{"weighed 366 days ago", func(in *advise.Input) { in.Kit.Tote.VerifiedOn = "2025-03-01" }, want{advise.Wait, 10, []string{"wait calibration: 366 days | 365 days"}}},
-		{"weighed tomorrow", func(in *advise.Input) { in.Kit.Inserts[0].VerifiedOn = "2026-03-03" }, want{advise.Wait, 10, []string{"wait calibration: 0 days | 365 days"}}},
-		{"weighed on no day", func(in *advise.Input) { in.Kit.Inserts[0].VerifiedOn = "spring" }, want{advise.Wait, 10, []string{"wait calibration: 0 days | 365 days"}}},
+		{"weighed tomorrow", func(in *advise.Input) { in.Kit.Inserts[0].VerifiedOn = "2026-03-03" }, want{advise.Wait, 10, []string{"wait calibration: later than now, or on no known day | 365 days"}}},
+		{"weighed on no day", func(in *advise.Input) { in.Kit.Inserts[0].VerifiedOn = "spring" }, want{advise.Wait, 10, []string{"wait calibration: later than now, or on no known day | 365 days"}}},
 		{"kit not given", func(in *advise.Input) { in.Kit = nil }, want{advise.Wait, 10, []string{"wait calibration: not known | 365 days"}}},
 		{"moment not given", func(in *advise.Input) { in.Now = record.Time{} }, want{advise.Wait, 10, []string{"wait calibration: not known | 365 days"}}},
 		{"calibration that only warns", func(in *advise.Input) { in.Kit.Tote.VerifiedOn, in.Protocol.Calibration.Block = "2020-03-01", false }, want{advise.Start, 10, nil}},
@@ -209,7 +209,7 @@ func TestGravestFirst(t *testing.T) {
 	in.Protocol.MaxTrials, in.HeartRate, in.RestSeconds = 1, ptr(120), nil
 	expect(t, "everything", in, want{advise.Stop, 0, []string{
 		"stop symptom: dizziness | none", "stop heart_rate_work: 160 bpm | 150 bpm", "stop effort_stop: 9 of 10 | 8 of 10",
-		"stop load_ceiling: 70 lb | 60 lb", "stop max_trials: 1 trials | 1 trials",
+		"stop load_ceiling: 70 lb | 60 lb", "stop max_trials: 1 trial | 1 trial",
 	}})
 }
 

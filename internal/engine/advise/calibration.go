@@ -46,11 +46,23 @@ func (j *judge) calibration() {
 		piece(&j.in.Kit.Inserts[i])
 	}
 	if lapsed > 0 {
-		j.say(calls, GuardCalibration, ageText(worst), ageText(rule.Days), "Weighed too long ago, or on a day that cannot be: "+codes+". Weigh them again or take them out of the kit.")
+		age := ageText(worst)
+		if worst <= rule.Days {
+			age = "later than now, or on no known day"
+		}
+		j.say(calls, GuardCalibration, age, ageText(rule.Days), "Weighed too long ago, or on a day that cannot be: "+codes+". Weigh them again or take them out of the kit.")
 	}
 }
 
-func ageText(days int) string { return strconv.Itoa(days) + " days" }
+func ageText(days int) string { return counted(days, "day") }
+
+// counted is "1 trial" or "2 trials".
+func counted(n int, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	return strconv.Itoa(n) + " " + what + "s"
+}
 
 // dayOf numbers the UTC day of a moment.
 func dayOf(t record.Time) int {

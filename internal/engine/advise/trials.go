@@ -49,7 +49,7 @@ func (j *judge) trials() {
 	s.last = verdicts[len(verdicts)-1].Status
 	j.approach(&s.trials[len(s.trials)-1])
 	if most := j.in.Protocol.MaxTrials; most > 0 && len(s.trials) >= most {
-		j.say(Stop, GuardMaxTrials, strconv.Itoa(len(s.trials))+" trials", strconv.Itoa(most)+" trials", "The series has as many trials as the protocol allows.")
+		j.say(Stop, GuardMaxTrials, counted(len(s.trials), "trial"), counted(most, "trial"), "The series has as many trials as the protocol allows.")
 	}
 }
 
