@@ -23,8 +23,9 @@ func verifyCommand() command {
 		about:     "Verify a signed result, or a page of a payer's feed, without any network.",
 		detail: `Checks the signature, the place in the clinic's audit log, and runs the engine again on the enclosed trials: the
 same finding, or it fails. FILE is what the service hands out (a bundle, an answer of GetResult or of ListFeed); "-"
-reads standard input. What an answer says around the bundle is not signed; where it contradicts what is, that fails too. The key file is the key set that the service publishes at /.well-known/jwks.json; get it once,
-by a way that you trust, and keep it. Exit status 0 when everything verifies, 1 when not.`,
+reads standard input. What an answer says around the bundle is not signed; where it contradicts what is, that fails too.
+The key file is the key set that the service publishes at /.well-known/jwks.json; get it once, by a way that you trust,
+and keep it. Exit status 0 when everything verifies, 1 when not.`,
 		examples: []string{"ponderal verify -keys keys.json result.json", "ponderal verify -keys keys.json -json - < feed.json"},
 		run:      runVerify,
 	}
