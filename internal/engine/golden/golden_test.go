@@ -220,7 +220,7 @@ func TestCoverage(t *testing.T) {
 		"remark continued_after_stop", "remark continued_after_symptom", "remark load_above_ceiling", "remark heart_rate_not_measured",
 		"remark effort_not_rated", "remark series_repeated", "remark pace_not_measured", "remark job_zone_not_tested",
 		"remark matched_at_harder_pace", "remark screening_not_passed", "remark screening_incomplete", "remark started_above_heart_rate_limit",
-		"remark calibration_lapsed", "remark ceiling_not_worked_out", "remark symptom_in_further_series", "remark rated_above_observed",
+		"remark calibration_lapsed", "remark ceiling_not_worked_out", "remark symptom_in_series", "remark failed_within_capacity", "remark symptom_in_further_series", "remark rated_above_observed",
 		"remark start_heart_rate_not_checked", "remark pace_projected",
 	} {
 		if !seen[want] {

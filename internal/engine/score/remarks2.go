@@ -1,6 +1,7 @@
 package score
 
 import (
+	"slices"
 	"strconv"
 	"strings"
 
@@ -26,6 +27,10 @@ const (
 	RemarkCeilingNotWorkedOut = "ceiling_not_worked_out"
 	// RemarkSymptomInFurtherSeries: a symptom in a hand or position series; limits.
 	RemarkSymptomInFurtherSeries = "symptom_in_further_series"
+	// RemarkSymptomInSeries: a symptom in a series, or one that ended it; limits.
+	RemarkSymptomInSeries = "symptom_in_series"
+	// RemarkFailedWithinCapacity: a load failed that is not above the capacity which stands; limits.
+	RemarkFailedWithinCapacity = "failed_within_capacity"
 	// RemarkRatedAboveObserved: a position was judged to be tolerated more than was observed; the lower stands.
 	RemarkRatedAboveObserved = "rated_above_observed"
 	// RemarkStartRateNotChecked: the limit for the heart rate at the start of a trial could not be worked out.
@@ -86,6 +91,43 @@ func (n *notes) shouldHaveWaited(c *record.Capacity, l *guard.Limits) {
 	}
 	if text := named(c, func(i int) bool { return hit(c, i, record.GuardCalibration) }); text != "" {
 		say(RemarkCalibrationLapsed, text+" was handled with a piece of the kit whose last weighing does not fit the protocol's limit.")
+	}
+}
+
+// symptoms names the series in which a symptom was noted, or recorded as their end: loads that were accepted before it are a caveat, whatever
+// followed. Series are given by number.
+func (n *notes) symptoms(series []*record.Series) {
+	var numbers []string
+	for _, s := range series {
+		if s.Stop == record.StopSymptom || slices.ContainsFunc(s.Trials, func(t record.Trial) bool { return len(t.Symptoms) > 0 }) {
+			numbers = append(numbers, strconv.Itoa(s.Number))
+		}
+	}
+	if len(numbers) > 0 {
+		n.limit(RemarkSymptomInSeries, "A symptom was noted in series "+strings.Join(numbers, ", ")+". What was accepted there before it does not show that the load is safe.")
+	}
+}
+
+// failedWithin names the trials that failed at a load which the capacity of their own series reaches.
+func (n *notes) failedWithin(trials []record.Trial, c *record.Capacity) {
+	if c.Load == nil || !guarded(c) {
+		return
+	}
+	n.trials(RemarkFailedWithinCapacity, c, " failed at a load that is not above the capacity.", func(i int) bool {
+		return c.Trials[i].Status == record.TrialFailed && !c.Load.Less(trials[i].Load)
+	})
+}
+
+// failedElsewhere names the series that another of the same zone and pace stands for, although a load that its capacity reaches failed in them.
+func (n *notes) failedElsewhere(capacities []record.Capacity, ch *capacity.Chosen) {
+	for i := range capacities {
+		c := &capacities[i]
+		stands := ch.At(c.Zone, c.Pace)
+		if stands == nil || stands == c || stands.Load == nil || c.BracketTo == nil || stands.Load.Less(*c.BracketTo) {
+			continue
+		}
+		n.limit(RemarkFailedWithinCapacity, name(c)+": "+c.BracketTo.String()+" failed or ended the series; the capacity of series "+
+			strconv.Itoa(stands.SeriesNumber)+", which stands, is not below that.")
 	}
 }
 

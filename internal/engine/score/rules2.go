@@ -31,12 +31,14 @@ func byRules2(in *Input, series []*record.Series) record.Finding {
 		f.Complete = n.measured(in, &tests[i], &f.Capacities[i]) && f.Complete
 	}
 	n.symptom(series)
+	n.symptoms(series)
 	n.furtherSymptoms(in.Session.HandSeries, in.Session.PositionSeries)
 	f.Hands = hands.Of(in.Session.HandSeries, in.Person, in.Session.Body)
 	f.Positions = positions.Of(in.Session.PositionSeries)
 	n.rated(f.Positions)
 	chosen := capacity.Choose(f.Capacities)
 	n.repeated(f.Capacities, &chosen)
+	n.failedElsewhere(f.Capacities, &chosen)
 	f.Projected = project.Of(&chosen)
 	f.Zones = strength.OfZonesProjected(&chosen, f.Projected)
 	n.pacesProjected(f.Zones, f.Projected, &chosen)
@@ -82,6 +84,7 @@ func (n *notes) measured(in *Input, t *test, c *record.Capacity) bool {
 	c.Ceilings = l.Ceilings()
 	c.Aerobic = aerobic.Of(t.trials, c, formulaOf(p), in.Person, in.Session.Screening)
 	n.series(t.trials, c)
+	n.failedWithin(t.trials, c)
 	n.aboveCeiling(c, " was above a load ceiling of the protocol.")
 	n.further(c, &l)
 	n.unchecked(t.trials, p, &l, c)
