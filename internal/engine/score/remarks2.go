@@ -1,7 +1,6 @@
 package score
 
 import (
-	"slices"
 	"strconv"
 	"strings"
 
@@ -99,13 +98,23 @@ func (n *notes) shouldHaveWaited(c *record.Capacity, l *guard.Limits) {
 func (n *notes) symptoms(series []*record.Series) {
 	var numbers []string
 	for _, s := range series {
-		if s.Stop == record.StopSymptom || slices.ContainsFunc(s.Trials, func(t record.Trial) bool { return len(t.Symptoms) > 0 }) {
+		if s.Stop == record.StopSymptom || noted(s.Trials) {
 			numbers = append(numbers, strconv.Itoa(s.Number))
 		}
 	}
 	if len(numbers) > 0 {
 		n.limit(RemarkSymptomInSeries, "A symptom was noted in series "+strings.Join(numbers, ", ")+". What was accepted there before it does not show that the load is safe.")
 	}
+}
+
+// noted reports whether a trial has a symptom; it reads in place, since a trial is large.
+func noted(trials []record.Trial) bool {
+	for i := range trials {
+		if len(trials[i].Symptoms) > 0 {
+			return true
+		}
+	}
+	return false
 }
 
 // failedWithin names the trials that failed at a load which the capacity of their own series reaches.
