@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"strconv"
 	"strings"
 
 	"ponderal.example/internal/demo"
@@ -52,7 +53,11 @@ func refusal(name string, err error) error {
 		return fmt.Errorf("%s: %w", name, err)
 	}
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s breaks %d rule(s); nothing was computed:", name, len(broken.Violations))
+	rules := "1 rule"
+	if n := len(broken.Violations); n != 1 {
+		rules = strconv.Itoa(n) + " rules"
+	}
+	fmt.Fprintf(&b, "%s breaks %s; nothing was computed:", name, rules)
 	for _, v := range broken.Violations {
 		fmt.Fprintf(&b, "\n  %s: %s [%s]", v.Field, v.Text, v.Rule)
 	}

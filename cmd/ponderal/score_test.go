@@ -133,11 +133,11 @@ func TestDeskRefuses(t *testing.T) {
 		command, text string
 		says          []string
 	}{
-		"no JSON":        {"score", "{", []string{"standard input breaks 1 rule(s)", "body: ", "[json]"}},
+		"no JSON":        {"score", "{", []string{"standard input breaks 1 rule;", "body: ", "[json]"}},
 		"unknown member": {"score", strings.Replace(session, `"ageYears"`, `"agesYear"`, 1), []string{`unknown field "agesYear"`}},
 		"member twice":   {"task", strings.Replace(lifting, `"form"`, `"form": "LIFTING_FORM_US", "form"`, 1), []string{`duplicate field "form"`}},
 		"fields and masses": {"score", strings.Replace(strings.Replace(session, `"heartRateBpm": 96`, `"heartRateBpm": 251`, 1), `"value": "35"`, `"value": "35.0001"`, 1),
-			[]string{"breaks 2 rule(s)", "session.series[0].trials[0].heart_rate_bpm: ", "[uint32.gte_lte]", "session.series[3].trials[1].load.value: ", "[mass.decimals]"}},
+			[]string{"breaks 2 rules;", "session.series[0].trials[0].heart_rate_bpm: ", "[uint32.gte_lte]", "session.series[3].trials[1].load.value: ", "[mass.decimals]"}},
 		"order of trials": {"score", strings.Replace(session, `"number": 2`, `"number": 3`, 1), []string{"session.series[0].trials[1].number: ", "[trial.order]"}},
 		"digest": {"score", strings.Replace(session, `"effortStop": 8`, `"effortStop": 9`, 1),
 			[]string{"protocols[0].digest: the digest of this protocol is ", "[protocol.digest]"}},
