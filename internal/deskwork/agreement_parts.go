@@ -45,6 +45,9 @@ func (in Ratings) checkLabels() []fault.Violation {
 	if len(in.Rows) == 0 {
 		return nil
 	}
+	if !(in.Confidence >= 50 && in.Confidence <= 99) {
+		add("confidence_percent", stats.RuleRange, "the confidence is 50 to 99 percent")
+	}
 	if n := len(in.Names); n != 0 && n != len(in.Rows[0]) {
 		add("rater_names", "agreement.names", "there is a name for each value of a row, or none")
 	}
