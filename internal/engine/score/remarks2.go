@@ -30,6 +30,8 @@ const (
 	RemarkSymptomInSeries = "symptom_in_series"
 	// RemarkFailedWithinCapacity: a load failed that is not above the capacity which stands; limits.
 	RemarkFailedWithinCapacity = "failed_within_capacity"
+	// RemarkProtocolOfOtherSex: a protocol meant for one sex was used for the other, or without the sex on record; limits.
+	RemarkProtocolOfOtherSex = "protocol_of_other_sex"
 	// RemarkRatedAboveObserved: a position was judged to be tolerated more than was observed; the lower stands.
 	RemarkRatedAboveObserved = "rated_above_observed"
 	// RemarkStartRateNotChecked: the limit for the heart rate at the start of a trial could not be worked out.
@@ -115,6 +117,17 @@ func noted(trials []record.Trial) bool {
 		}
 	}
 	return false
+}
+
+// appliesTo says that a protocol was used for somebody whom its loads are not meant for.
+func (n *notes) appliesTo(p *record.Protocol, person record.Person, c *record.Capacity) {
+	switch {
+	case p.AppliesToSex == "" || person.Sex == p.AppliesToSex:
+	case person.Sex == "":
+		n.limit(RemarkProtocolOfOtherSex, name(c)+": the protocol's loads are meant for one sex ("+string(p.AppliesToSex)+"); the person's is not on record.")
+	default:
+		n.limit(RemarkProtocolOfOtherSex, name(c)+": the protocol's loads are meant for the other sex ("+string(p.AppliesToSex)+").")
+	}
 }
 
 // failedWithin names the trials that failed at a load which the capacity of their own series reaches.

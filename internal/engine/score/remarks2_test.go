@@ -91,3 +91,22 @@ func failed(s record.Series, trial int) record.Series {
 	s.Trials[trial].Repetitions = 3
 	return s
 }
+
+// TestProtocolOfOtherSex: a series under a protocol that is meant for the other sex, or while nobody knows the person's, limits. That of the
+// person's own sex, and one for both, do not.
+func TestProtocolOfOtherSex(t *testing.T) {
+	for name, c := range map[string]struct {
+		person, meant record.Sex
+		want          bool
+	}{
+		"both": {record.Male, "", false}, "own": {record.Female, record.Female, false}, "other": {record.Male, record.Female, true}, "not known": {"", record.Male, true},
+		"not known, both": {"", "", false},
+	} {
+		f, _ := scored(t, score.Input{Session: record.Session{ID: "s", Series: []record.Series{climb(1, 20)}}, SessionRevision: 1, Person: record.Person{Sex: c.person},
+			Protocols: map[string]record.Protocol{"p": {Repetitions: 4, EffortStop: 16, AppliesToSex: c.meant}}})
+		got := slices.ContainsFunc(f.Remarks, func(r record.Remark) bool { return r.Code == score.RemarkProtocolOfOtherSex })
+		if got != c.want {
+			t.Errorf("%s: %v", name, f.Remarks)
+		}
+	}
+}

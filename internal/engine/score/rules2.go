@@ -83,6 +83,7 @@ func (n *notes) measured(in *Input, t *test, c *record.Capacity) bool {
 	c.Mechanics = capacity.Mechanics(t.trials)
 	c.Ceilings = l.Ceilings()
 	c.Aerobic = aerobic.Of(t.trials, c, formulaOf(p), in.Person, in.Session.Screening)
+	n.appliesTo(p, in.Person, c)
 	n.series(t.trials, c)
 	n.failedWithin(t.trials, c)
 	n.aboveCeiling(c, " was above a load ceiling of the protocol.")
