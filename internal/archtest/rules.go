@@ -36,6 +36,8 @@ var arrows = []arrow{
 	{"internal/store", []string{"internal/record", "internal/fault", "migrations"}, "all SQL, and nothing above it"},
 	{"internal/auditlog", rooms("internal/store"), "appends in the caller's transaction"},
 	{"internal/authn", []string{"internal/record", "internal/fault", "internal/canon", "internal/store"}, "a credential becomes a principal, whoever asks"},
+	{"internal/authn/openid", []string{"internal/fault"}, "ID tokens stand on nothing but the vocabulary of errors"},
+	{"internal/authn/openid/issuertest", nil, "an issuer of its own, for tests"},
 	{"internal/authn/otp", []string{"internal/fault"}, "one-time codes stand on nothing but the vocabulary of errors"},
 	{"internal/authn/password", []string{"internal/fault"}, "passwords stand on nothing but the vocabulary of errors"},
 	{"internal/casework", rooms("internal/engine", "internal/bundle", "internal/store", "internal/auditlog", "internal/authn"),
