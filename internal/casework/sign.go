@@ -20,7 +20,7 @@ func cautions() []string {
 	return []string{
 		"The tests were submaximal: a capacity is the highest load that was accepted under the protocol's limits, not the most that the person could ever handle.",
 		"The findings hold for the day of the session and for the protocols used; pain, fatigue, medication and training change them.",
-		"Inconsistent effort has many causes, among them pain, fear, fatigue and misunderstanding; no number here says whether a person was honest.",
+		"Inconsistency has many causes, among them pain, fear, fatigue and misunderstanding; no number here says whether a person was honest.",
 		"Strength levels and task matches are arithmetic on what was measured; paces and tasks that were not tested are not covered.",
 		"The findings support and do not replace the clinical judgement of a licensed professional; local rules and licensed practice prevail.",
 	}
