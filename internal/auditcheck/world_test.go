@@ -44,8 +44,10 @@ type world struct {
 	ctx   context.Context
 	store *store.Store
 	ring  seal.Ring
-	c     *casework.Casework
-	super *pgx.Conn
+	// logKey is the key that really signs the logs, for a forger who has it.
+	logKey seal.Key
+	c      *casework.Casework
+	super  *pgx.Conn
 }
 
 // seeded is seeded randomness, safe for concurrent use.
@@ -72,6 +74,7 @@ func newWorld(t testing.TB) *world {
 	random := &seeded{r: rand.NewChaCha8([32]byte{1})}
 	resultKey := must(seal.GenerateKey(random, seal.UseResult))(t)
 	logKey := must(seal.GenerateKey(random, seal.UseLog))(t)
+	w.logKey = logKey
 	w.ring = must(seal.NewRing(resultKey.Public(), logKey.Public()))(t)
 	now := func() time.Time { return day }
 	log := must(auditlog.New(auditlog.Options{Name: logName, Key: logKey, Ring: w.ring, Now: now, Rand: random}))(t)
