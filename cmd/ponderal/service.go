@@ -28,6 +28,7 @@ type settings struct {
 	grpc, rest, metrics string
 	tls                 *tls.Config
 	allowPlaintext      bool
+	publicLogs          bool
 	logger              *slog.Logger
 	limits              serve.Limits
 	// stopWithin is how long requests in flight may take to finish at a stop; zero means the usual time.
@@ -74,7 +75,7 @@ func (s *service) start(ctx context.Context, w world, o settings) error {
 	}
 	s.server, err = serve.New(serve.Options{
 		Cases: s.cases, Authenticator: authn.NewAuthenticator(s.store, w.now), Ready: s.store.Ready,
-		GRPCAddress: o.grpc, RESTAddress: o.rest, MetricsAddress: o.metrics, TLS: o.tls, AllowPlaintext: o.allowPlaintext,
+		GRPCAddress: o.grpc, RESTAddress: o.rest, MetricsAddress: o.metrics, TLS: o.tls, AllowPlaintext: o.allowPlaintext, PublicLogs: o.publicLogs,
 		Logger: o.logger, Registry: prometheus.NewRegistry(), Now: w.now, NewRequestID: func() string { return newID(w).String() }, Limits: o.limits,
 	})
 	if err != nil {

@@ -51,7 +51,7 @@ func settingsOf(w world, c config.Config) (settings, error) {
 	}
 	o := settings{
 		databaseURL: c.DatabaseURL.Reveal(), maxConns: int32(c.DatabaseMaxConns), keys: keys, logName: c.LogName,
-		grpc: c.GRPCAddress, rest: c.RESTAddress, metrics: c.MetricsAddress, allowPlaintext: c.AllowPlaintext,
+		grpc: c.GRPCAddress, rest: c.RESTAddress, metrics: c.MetricsAddress, allowPlaintext: c.AllowPlaintext, publicLogs: c.PublicLog,
 		logger: slog.New(slog.NewJSONHandler(w.stderr, &slog.HandlerOptions{Level: c.LogLevel})),
 		limits: serve.Limits{
 			MaxMessage:      c.MaxMessageKiB << 10,

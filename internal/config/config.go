@@ -26,6 +26,7 @@ type Config struct {
 	DeadlineSeconds    int
 	MaxDeadlineSeconds int
 	MaxMessageKiB      int
+	PublicLog          bool
 }
 
 // Secret is a text that is printed without its secret part, however it is printed.

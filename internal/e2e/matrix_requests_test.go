@@ -67,6 +67,8 @@ func reading(m protoreflect.MethodDescriptor, p *place) (proto.Message, bool) {
 			in.Set(f, protoreflect.ValueOfString(p.clinic))
 		case path == "ListEntriesRequest.subject":
 			in.Set(f, protoreflect.ValueOfString("client:"+p.ids["client"]))
+		case path == "GetLogTileRequest.path":
+			in.Set(f, protoreflect.ValueOfString("0/000.p/1"))
 		case path == "GetEntryRequest.number":
 			in.Set(f, protoreflect.ValueOfUint64(number(p.ids["entry"])))
 		default:

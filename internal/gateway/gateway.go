@@ -44,6 +44,8 @@ type Options struct {
 	Metrics   http.Handler
 	MaxBody   int64
 	MaxHeader int
+	// PublicLogs says that anybody may read the tiles of logs, so that caches may share them.
+	PublicLogs bool
 }
 
 // Gateway is the REST handler.
@@ -102,7 +104,7 @@ func Services() []protoreflect.ServiceDescriptor {
 		pb.File_ponderal_v1_clinics_proto, pb.File_ponderal_v1_clients_proto, pb.File_ponderal_v1_protocols_proto,
 		pb.File_ponderal_v1_kits_proto, pb.File_ponderal_v1_sessions_proto, pb.File_ponderal_v1_findings_proto,
 		pb.File_ponderal_v1_results_proto, pb.File_ponderal_v1_audit_proto, pb.File_ponderal_v1_engine_proto,
-		pb.File_ponderal_v1_advice_proto,
+		pb.File_ponderal_v1_advice_proto, pb.File_ponderal_v1_log_proto,
 	} {
 		for i := range file.Services().Len() {
 			all = append(all, file.Services().Get(i))
@@ -128,7 +130,8 @@ func dial(dial func(context.Context) (net.Conn, error)) (*grpc.ClientConn, error
 // register builds the mux with the generated handlers of every service.
 func (g *Gateway) register() error {
 	g.mux = runtime.NewServeMux(
-		runtime.WithMarshalerOption(runtime.MIMEWildcard, newStrictJSON()),
+		runtime.WithMarshalerOption(runtime.MIMEWildcard, &runtime.HTTPBodyMarshaler{Marshaler: newStrictJSON()}),
+		runtime.WithForwardResponseOption(g.cache),
 		runtime.WithIncomingHeaderMatcher(incoming),
 		runtime.WithOutgoingHeaderMatcher(func(string) (string, bool) { return "", false }),
 		runtime.WithOutgoingTrailerMatcher(func(string) (string, bool) { return "", false }),
@@ -145,7 +148,7 @@ func (g *Gateway) register() error {
 		pb.RegisterClientServiceHandler, pb.RegisterReferralServiceHandler, pb.RegisterProtocolServiceHandler,
 		pb.RegisterKitServiceHandler, pb.RegisterSessionServiceHandler, pb.RegisterFindingServiceHandler,
 		pb.RegisterResultServiceHandler, pb.RegisterFeedServiceHandler, pb.RegisterKeyServiceHandler, pb.RegisterAuditServiceHandler,
-		pb.RegisterEngineServiceHandler, pb.RegisterAdviceServiceHandler,
+		pb.RegisterEngineServiceHandler, pb.RegisterAdviceServiceHandler, pb.RegisterLogServiceHandler,
 	} {
 		if err := handle(context.Background(), g.mux, g.conn); err != nil {
 			return fmt.Errorf("register REST handlers: %w", err)

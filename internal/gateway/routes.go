@@ -15,7 +15,7 @@ import (
 // route is one REST route as the contract declares it.
 type route struct {
 	verb string
-	// pattern is the template as the mux prints it: every variable as {name=*}.
+	// pattern is the template as the mux prints it: every variable as {name=*}, or {name=**} where it takes the rest of the path.
 	pattern string
 	input   protoreflect.MessageDescriptor
 	// bound are the fields that the path fills.
@@ -31,8 +31,9 @@ type routes map[string]*route
 
 // variable finds a variable in a template, quoted one in a template that regexp.QuoteMeta has treated.
 var (
-	variable = regexp.MustCompile(`\{([a-z_.]+)\}`)
+	variable = regexp.MustCompile(`\{([a-z_.]+)(=\*\*)?\}`)
 	quoted   = regexp.MustCompile(`\\\{[a-z_.\\]+\\\}`)
+	rest     = regexp.MustCompile(`\\\{[a-z_.\\]+=\\\*\\\*\\\}`)
 )
 
 // readRoutes reads the routes of the services. A method without one is an error: REST serves every method.
@@ -59,17 +60,27 @@ func readRoute(method protoreflect.MethodDescriptor) (*route, error) {
 	if verb == "" {
 		return nil, fmt.Errorf("read routes: method %s has a route of another form than GET, PUT, POST", method.FullName())
 	}
-	expr, err := regexp.Compile("^" + quoted.ReplaceAllString(regexp.QuoteMeta(template), "[^/]+") + "$")
+	expr, err := regexp.Compile("^" + rest.ReplaceAllString(quoted.ReplaceAllString(regexp.QuoteMeta(template), "[^/]+"), ".+") + "$")
 	if err != nil {
 		return nil, fmt.Errorf("read route %s: %w", template, err)
 	}
 	r := &route{
-		verb: verb, pattern: variable.ReplaceAllString(template, "{$1=*}"), input: method.Input(), body: rule.GetBody(), matches: expr,
+		verb: verb, pattern: printed(template), input: method.Input(), body: rule.GetBody(), matches: expr,
 	}
 	for _, m := range variable.FindAllStringSubmatch(template, -1) {
 		r.bound = append(r.bound, m[1])
 	}
 	return r, nil
+}
+
+// printed is a template as the mux prints it.
+func printed(template string) string {
+	return variable.ReplaceAllStringFunc(template, func(found string) string {
+		if strings.HasSuffix(found, "=**}") {
+			return found
+		}
+		return strings.TrimSuffix(found, "}") + "=*}"
+	})
 }
 
 func verbOf(rule *annotations.HttpRule) (verb, template string) {

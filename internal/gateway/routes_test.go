@@ -56,6 +56,7 @@ func TestAllowedAndTakes(t *testing.T) {
 	for path, want := range map[string][]string{
 		"/v1/clients/x": {"GET", "PUT"}, "/v1/clients": {"GET"}, "/v1/clients/x/y": nil, "/v1/results/x:supersede": {"GET", "POST"},
 		"/v1/sessions/a/series/1/trials/2:correct": {"POST"},
+		"/v1/log/x/tile/0/x001/234.p/5":            {"GET"}, "/v1/log/x/tile/": nil, "/v1/log/x/tile": nil, "/v1/log/x/checkpoint/y": nil,
 	} {
 		if got := rs.allowed(path); !slices.Equal(got, want) {
 			t.Errorf("%s: allowed %v, want %v", path, got, want)

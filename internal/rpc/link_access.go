@@ -52,7 +52,7 @@ func (a authenticator) around(ctx context.Context, c *call, next func(context.Co
 	if c.rule == nil {
 		return fault.New(fault.Unimplemented, "NO_SUCH_METHOD", "there is no such method")
 	}
-	if !c.rule.Open && c.rule.Scope != pb.Scope_SCOPE_PUBLIC {
+	if !c.rule.public() {
 		bearer, err := bearerOf(ctx)
 		if err != nil {
 			return err
@@ -84,7 +84,7 @@ func bearerOf(ctx context.Context) (string, error) {
 
 // checkRole settles under which role the method is allowed: the first of the rule's roles that the credential carries.
 func checkRole(ctx context.Context, c *call, next func(context.Context) error) error {
-	if c.rule.Open || c.rule.Scope == pb.Scope_SCOPE_PUBLIC {
+	if c.rule.public() {
 		return next(ctx)
 	}
 	for _, role := range c.rule.Roles {
@@ -115,6 +115,8 @@ func resolveClinic(c *call, m proto.Message) error {
 	case pb.Scope_SCOPE_NAMED_CLINIC:
 		named := strings.ToLower(m.ProtoReflect().Get(c.rule.clinic).String())
 		return nameClinic(c.rule, p, named)
+	case pb.Scope_SCOPE_LOG:
+		return nameLog(c.rule, p, strings.ToLower(m.ProtoReflect().Get(c.rule.clinic).String()))
 	}
 	return fault.New(fault.Denied, "NO_RULE", "no rule allows this method")
 }
@@ -130,6 +132,19 @@ func needClinic(p *authn.Principal) error {
 	if p.ClinicID == "" || p.Network {
 		return fault.New(fault.Denied, "CLINIC_NEEDED", "this method is for the credential of a clinic")
 	}
+	return nil
+}
+
+// nameLog lets a clinic's credential follow its own log alone, and everybody else whom the rule lets in ask for the log that the request names; which
+// of them a payer may follow depends on what was released to it, which the use case looks up.
+func nameLog(rule *Rule, p *authn.Principal, named string) error {
+	if !rule.Anybody && p.PayerID == "" {
+		return nameClinic(rule, p, named)
+	}
+	if named == "" {
+		return fault.InvalidFields([]fault.Violation{{Field: "clinic_id", Rule: "clinic.named", Text: "name the clinic whose log it is"}})
+	}
+	p.ClinicID = named
 	return nil
 }
 

@@ -19,7 +19,9 @@ type Rule struct {
 	ClinicOptional bool
 	// Open marks the methods of the health and reflection services, which need no credential and carry no client's data.
 	Open bool
-	// clinic is the request's field `clinic_id`, for SCOPE_NAMED_CLINIC.
+	// Anybody: no credential is asked for, though the rule names roles; only for SCOPE_LOG where logs are public.
+	Anybody bool
+	// clinic is the request's field `clinic_id`, for SCOPE_NAMED_CLINIC and SCOPE_LOG.
 	clinic protoreflect.FieldDescriptor
 }
 
@@ -61,6 +63,16 @@ func NewRules(services ...protoreflect.ServiceDescriptor) (Rules, error) {
 	return rules, nil
 }
 
+// openLogs opens the methods that serve logs to anybody.
+func (rs Rules) openLogs() {
+	for _, r := range rs {
+		r.Anybody = r.Scope == pb.Scope_SCOPE_LOG
+	}
+}
+
+// public reports that no credential is asked for.
+func (r *Rule) public() bool { return r.Open || r.Anybody || r.Scope == pb.Scope_SCOPE_PUBLIC }
+
 func fullMethod(m protoreflect.MethodDescriptor) string {
 	return fmt.Sprintf("/%s/%s", m.Parent().FullName(), m.Name())
 }
@@ -85,7 +97,7 @@ func ruleOf(method protoreflect.MethodDescriptor) (*Rule, error) {
 		}
 		rule.Roles = append(rule.Roles, word)
 	}
-	if rule.Scope == pb.Scope_SCOPE_NAMED_CLINIC {
+	if rule.Scope == pb.Scope_SCOPE_NAMED_CLINIC || rule.Scope == pb.Scope_SCOPE_LOG {
 		rule.clinic = method.Input().Fields().ByName("clinic_id")
 	}
 	return rule, rule.check()
@@ -100,7 +112,7 @@ func (r *Rule) check() error {
 		}
 		return nil
 	case pb.Scope_SCOPE_CLINIC, pb.Scope_SCOPE_NETWORK, pb.Scope_SCOPE_PAYER:
-	case pb.Scope_SCOPE_NAMED_CLINIC:
+	case pb.Scope_SCOPE_NAMED_CLINIC, pb.Scope_SCOPE_LOG:
 		if r.clinic == nil || r.clinic.Kind() != protoreflect.StringKind || r.clinic.Cardinality() == protoreflect.Repeated {
 			return errors.New("acts on a named clinic and its request has no string clinic_id")
 		}

@@ -25,8 +25,8 @@ func contract(t testing.TB) []protoreflect.ServiceDescriptor {
 		}
 		return true
 	})
-	if len(all) != 15 {
-		t.Fatalf("the contract has %d services, want 15", len(all))
+	if len(all) != 16 {
+		t.Fatalf("the contract has %d services, want 16", len(all))
 	}
 	return all
 }
@@ -114,6 +114,9 @@ func TestNewRules(t *testing.T) {
 		{"public with roles", &pb.Access{Scope: pb.Scope_SCOPE_PUBLIC, Roles: reviewer}, false, "is public and names roles"},
 		{"named clinic", &pb.Access{Scope: pb.Scope_SCOPE_NAMED_CLINIC, Roles: reviewer}, true, ""},
 		{"named clinic that cannot be named", &pb.Access{Scope: pb.Scope_SCOPE_NAMED_CLINIC, Roles: reviewer}, false, "no string clinic_id"},
+		{"log", &pb.Access{Scope: pb.Scope_SCOPE_LOG, Roles: reviewer}, true, ""},
+		{"log of a clinic that cannot be named", &pb.Access{Scope: pb.Scope_SCOPE_LOG, Roles: reviewer}, false, "no string clinic_id"},
+		{"log without roles", &pb.Access{Scope: pb.Scope_SCOPE_LOG}, true, "names no role"},
 		{"network", &pb.Access{Scope: pb.Scope_SCOPE_NETWORK, Roles: []pb.Role{pb.Role_ROLE_NETWORK_ADMIN}}, false, ""},
 		{"payer", &pb.Access{Scope: pb.Scope_SCOPE_PAYER, Roles: []pb.Role{pb.Role_ROLE_PAYER}}, false, ""},
 	} {

@@ -35,6 +35,7 @@ type Cases interface {
 	FindingCases
 	ResultCases
 	AuditCases
+	LogCases
 }
 
 // The usual limits.
@@ -58,6 +59,8 @@ type Options struct {
 	MaxMessage      int
 	DefaultDeadline time.Duration
 	MaxDeadline     time.Duration
+	// PublicLogs lets anybody read what has SCOPE_LOG: the hashes and signed heads of every clinic's log.
+	PublicLogs bool
 }
 
 // Server is the gRPC server with the standard health service. Whoever made it serves it and stops it.
@@ -102,6 +105,9 @@ func New(o Options, extra ...grpc.ServerOption) (*Server, error) {
 	rules, err := NewRules(services...)
 	if err != nil {
 		return nil, err
+	}
+	if o.PublicLogs {
+		rules.openLogs()
 	}
 	v, err := newValidation(services)
 	if err != nil {
@@ -158,6 +164,7 @@ func register(r grpc.ServiceRegistrar, c Cases) {
 	pb.RegisterFeedServiceServer(r, feed{cases: c})
 	pb.RegisterKeyServiceServer(r, keys{cases: c})
 	pb.RegisterAuditServiceServer(r, audit{cases: c})
+	pb.RegisterLogServiceServer(r, logs{cases: c})
 	pb.RegisterEngineServiceServer(r, newEngine())
 	pb.RegisterAdviceServiceServer(r, advice{})
 }

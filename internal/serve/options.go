@@ -39,6 +39,8 @@ type Options struct {
 	Now          func() time.Time
 	NewRequestID func() string
 	Limits       Limits
+	// PublicLogs lets anybody read the hashes and signed heads of every clinic's log.
+	PublicLogs bool
 }
 
 // Limits bound what callers may ask of the server; a zero member means the usual value.

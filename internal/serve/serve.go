@@ -63,6 +63,7 @@ func New(o Options) (*Server, error) {
 	s.grpc, err = rpc.New(rpc.Options{
 		Cases: o.Cases, Authenticator: o.Authenticator, Logger: o.Logger, Registry: o.Registry, Now: o.Now, NewRequestID: o.NewRequestID,
 		MaxMessage: o.Limits.MaxMessage, DefaultDeadline: o.Limits.DefaultDeadline, MaxDeadline: o.Limits.MaxDeadline,
+		PublicLogs: o.PublicLogs,
 	}, transport(o.Limits)...)
 	if err != nil {
 		return nil, fmt.Errorf("make server: %w", err)
@@ -75,7 +76,7 @@ func New(o Options) (*Server, error) {
 	}
 	s.gateway, err = gateway.New(gateway.Options{
 		Dial: s.pipe.Dial, Logger: o.Logger, Registry: o.Registry, NewRequestID: o.NewRequestID, Keys: o.Cases.Keys, Ready: s.ready,
-		Metrics: beside, MaxBody: int64(o.Limits.MaxMessage), MaxHeader: o.Limits.MaxHeader,
+		Metrics: beside, MaxBody: int64(o.Limits.MaxMessage), MaxHeader: o.Limits.MaxHeader, PublicLogs: o.PublicLogs,
 	})
 	if err != nil {
 		return nil, fmt.Errorf("make server: %w", err)

@@ -112,6 +112,10 @@ func readUses() map[string]use {
 			got, err := tx.Nodes(ctx, []int64{0})
 			return len(got), err
 		},
+		"NodesAt": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
+			got, err := tx.NodesAt(ctx, []int64{0}, 0)
+			return len(got), err
+		},
 		"Head": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
 			_, edge, err := tx.Head(ctx)
 			return headOfA(edge), err

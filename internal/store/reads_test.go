@@ -52,6 +52,8 @@ func reads(ctx context.Context, tx *Tx) (map[string]int, error) {
 	note("entries of session", len(entries), err)
 	nodes, err := tx.Nodes(ctx, []int64{0})
 	note("nodes", len(nodes), err)
+	at, err := tx.NodesAt(ctx, []int64{0}, 0)
+	note("nodes at", len(at), err)
 	_, _, err = tx.Head(ctx)
 	one("head", err)
 	_, _, err = tx.Checkpoint(ctx, 0)

@@ -38,10 +38,24 @@ func (c Caller) rest(ctx context.Context, method string, in, out proto.Message) 
 	if resp.StatusCode != http.StatusOK {
 		return fromREST(method, resp.StatusCode, body)
 	}
+	if fillBody(out.ProtoReflect(), resp.Header.Get("Content-Type"), body) {
+		return nil
+	}
 	if err := protojson.Unmarshal(body, out); err != nil {
 		return fmt.Errorf("%s over REST: read answer: %w", method, err)
 	}
 	return nil
+}
+
+// fillBody fills a google.api.HttpBody, which over REST is the answer itself, and reports whether out is one.
+func fillBody(out protoreflect.Message, contentType string, body []byte) bool {
+	if out.Descriptor().FullName() != "google.api.HttpBody" {
+		return false
+	}
+	fields := out.Descriptor().Fields()
+	out.Set(fields.ByName("content_type"), protoreflect.ValueOfString(contentType))
+	out.Set(fields.ByName("data"), protoreflect.ValueOfBytes(body))
+	return true
 }
 
 func (c Caller) request(ctx context.Context, method string, in proto.Message) (*http.Request, error) {
@@ -87,7 +101,7 @@ type call struct {
 	body         []byte
 }
 
-var placeholder = regexp.MustCompile(`\{[a-z_.]+\}`)
+var placeholder = regexp.MustCompile(`\{[a-z_.]+(=\*\*)?\}`)
 
 // transcode spells a message as the http rule says: fields named in the path, the body, and the rest as query parameters.
 func transcode(rule *annotations.HttpRule, in proto.Message) (call, error) {
@@ -105,8 +119,11 @@ func transcode(rule *annotations.HttpRule, in proto.Message) (call, error) {
 	}
 	used := map[string]bool{}
 	c.target = placeholder.ReplaceAllStringFunc(template, func(found string) string {
-		path := strings.Trim(found, "{}")
+		path, whole := strings.CutSuffix(strings.Trim(found, "{}"), "=**")
 		used[path] = true
+		if whole {
+			return strings.ReplaceAll(url.PathEscape(textAt(in.ProtoReflect(), path)), "%2F", "/")
+		}
 		return url.PathEscape(textAt(in.ProtoReflect(), path))
 	})
 	var err error

@@ -28,6 +28,8 @@ func TestTranscode(t *testing.T) {
 		{"field as body", "ClientService/PutClient", &ponderalv1.PutClientRequest{Client: client, ExpectedRevision: 3},
 			http.MethodPut, "/v1/clients/c1?expected_revision=3", client},
 		{"all as body", "SessionService/CorrectTrial", correction, http.MethodPost, "/v1/sessions/s1/series/2/trials/5:correct", correction},
+		{"rest of the path", "LogService/GetLogTile", &ponderalv1.GetLogTileRequest{ClinicId: "c/1", Path: "0/x001/a b.p/5"}, http.MethodGet,
+			"/v1/log/c%2F1/tile/0/x001/a%20b.p/5", nil},
 		{"nothing", "KeyService/GetKeys", &ponderalv1.GetKeysRequest{}, http.MethodGet, "/v1/keys", nil},
 	}
 	for _, c := range cases {
