@@ -193,7 +193,7 @@ type AdviseRequest struct {
 	AgeYears *uint32 `protobuf:"varint,2,opt,name=age_years,json=ageYears,proto3,oneof" json:"age_years,omitempty"`
 	// Needed by a protocol that is meant for one sex.
 	Sex Sex `protobuf:"varint,3,opt,name=sex,proto3,enum=ponderal.v1.Sex" json:"sex,omitempty"`
-	// Needed by a load ceiling in percent of it.
+	// Needed by a load ceiling in percent of it and by one by compression.
 	BodyMass  *Mass      `protobuf:"bytes,4,opt,name=body_mass,json=bodyMass,proto3" json:"body_mass,omitempty"`
 	Screening *Screening `protobuf:"bytes,5,opt,name=screening,proto3" json:"screening,omitempty"`
 	// What the loads are made of; needed by a calibration limit and for the recipes of the trials.

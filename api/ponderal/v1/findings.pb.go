@@ -588,7 +588,7 @@ type Capacity struct {
 	Pace         Pace                   `protobuf:"varint,3,opt,name=pace,proto3,enum=ponderal.v1.Pace" json:"pace,omitempty"`
 	// Highest accepted load; absent when no trial was accepted.
 	Load *Mass `protobuf:"bytes,4,opt,name=load,proto3" json:"load,omitempty"`
-	// Load of the trial that ended the series above the capacity; absent when none was heavier.
+	// Lightest load above the capacity that failed or ran into a limit; absent when there was none.
 	BracketTo *Mass     `protobuf:"bytes,5,opt,name=bracket_to,json=bracketTo,proto3" json:"bracket_to,omitempty"`
 	EndReason EndReason `protobuf:"varint,6,opt,name=end_reason,json=endReason,proto3,enum=ponderal.v1.EndReason" json:"end_reason,omitempty"`
 	// Trials accepted and trials in all.
@@ -599,7 +599,8 @@ type Capacity struct {
 	Mechanics *MechanicsChange `protobuf:"bytes,10,opt,name=mechanics,proto3" json:"mechanics,omitempty"`
 	// The ceilings that the protocol sets for this client, the lowest first.
 	Ceilings []*LoadCeiling `protobuf:"bytes,11,rep,name=ceilings,proto3" json:"ceilings,omitempty"`
-	// What the series asked of heart and lungs; absent where no steady heart rate was recorded at the highest accepted load.
+	// What the series asked of heart and lungs; absent where no steady heart rate was recorded at the highest accepted load, where the resting
+	// rate, the age or a formula is missing, and under a rate-limiting drug.
 	Aerobic       *AerobicDemand `protobuf:"bytes,12,opt,name=aerobic,proto3" json:"aerobic,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
