@@ -39,6 +39,11 @@ type Options struct {
 	// Known are signed checkpoints that were kept outside the database. Each must be of a log that is checked, and what it signed must still
 	// be there.
 	Known []string
+	// From are marks of an earlier check that was interrupted: each log goes on from its own. What stands before a mark is not read again, only
+	// that its tree is still the same; where it is not, Run returns ErrMark.
+	From []Mark
+	// Save is given a mark every few hundred entries and at the end of each log in which nothing was found; nil saves none. Its error ends the check.
+	Save func(Mark) error
 	// MaxProblems bounds the list of problems; 0 means DefaultMaxProblems.
 	MaxProblems int
 }
@@ -48,7 +53,7 @@ type Progress struct {
 	Clinic string
 	// Log is the number of the log being checked, from 1, of Logs.
 	Log, Logs int
-	// Entries of this log that are checked, of the Total that its head says it has.
+	// Entries of this log that are checked, now or before the mark that the check went on from, of the Total that its head says it has.
 	Entries, Total int64
 }
 
@@ -62,6 +67,11 @@ func Run(ctx context.Context, o Options) (Report, error) {
 		var err error
 		if clinics, err = o.Store.ListClinicIDs(ctx); err != nil {
 			return Report{}, fmt.Errorf("check audit logs: %w", err)
+		}
+	}
+	for _, m := range o.From {
+		if len(o.Clinics) == 0 && !slices.Contains(clinics, m.Clinic) {
+			return Report{}, fmt.Errorf("check audit log of clinic %s, which is not there: %w", m.Clinic, ErrMark)
 		}
 	}
 	before, err := o.feedHeads(ctx)
@@ -95,9 +105,13 @@ func Run(ctx context.Context, o Options) (Report, error) {
 // one checks one clinic's log in one snapshot.
 func (o Options) one(ctx context.Context, clinic string, known []seal.Checkpoint, p Progress, room int) (Report, error) {
 	var done Report
+	var from Mark
+	if i := slices.IndexFunc(o.From, func(m Mark) bool { return m.Clinic == clinic }); i >= 0 {
+		from = o.From[i]
+	}
 	err := o.Store.ReadClinic(ctx, clinic, func(tx *store.Tx) error {
 		c := &check{
-			clinic: clinic, origin: o.LogName + "/" + clinic, ring: o.Ring, known: known, progress: o.Progress, at: p,
+			clinic: clinic, origin: o.LogName + "/" + clinic, ring: o.Ring, known: known, progress: o.Progress, at: p, from: from, save: o.Save,
 			report: Report{max: max(room, 0), Logs: 1, fed: map[string]int64{}},
 		}
 		err := c.run(ctx, tx)

@@ -25,6 +25,8 @@ type check struct {
 	progress       func(Progress)
 	at             Progress
 	report         Report
+	from           Mark
+	save           func(Mark) error
 
 	headSize int64
 	headEdge []byte
@@ -119,8 +121,14 @@ func (c *check) step(e store.EntryScan, next *store.EntryScan) error {
 	if err := c.failed(); err != nil {
 		return err
 	}
+	if c.tree.size < c.from.Size {
+		return c.skip(e)
+	}
 	if c.report.Entries%progressEvery == 0 {
 		c.tell()
+		if err := c.mark(); err != nil {
+			return err
+		}
 	}
 	if c.misplaced(e) {
 		return nil
@@ -239,6 +247,9 @@ func (c *check) finish() error {
 	if err := c.failed(); err != nil {
 		return err
 	}
+	if c.tree.size < c.from.Size {
+		return fmt.Errorf("the log has only %d entries of %d: %w", c.tree.size, c.from.Size, ErrMark)
+	}
 	if c.tree.size == 0 {
 		c.head()
 	}
@@ -259,7 +270,10 @@ func (c *check) finish() error {
 		return err
 	}
 	c.tell()
-	return c.failed()
+	if err := c.failed(); err != nil {
+		return err
+	}
+	return c.mark()
 }
 
 // span names the entries from one up to another that is not among them.
@@ -274,6 +288,6 @@ func (c *check) tell() {
 	if c.progress == nil {
 		return
 	}
-	c.at.Entries, c.at.Total = c.report.Entries, c.headSize
+	c.at.Entries, c.at.Total = c.report.Before+c.report.Entries, c.headSize
 	c.progress(c.at)
 }

@@ -46,6 +46,8 @@ type Report struct {
 	Omitted int
 	// Logs, Entries, Records and Checkpoints are how many were checked.
 	Logs, Entries, Records, Checkpoints int64
+	// Before counts the entries before the marks that the check went on from: not checked again.
+	Before int64
 
 	max int
 	// fed counts the items of each payer's feed.
@@ -70,6 +72,11 @@ func (r Report) WriteText(w io.Writer) error {
 	verdict := "Everything stored is what the audit log recorded."
 	if !r.OK() {
 		verdict = fmt.Sprintf("%d found wrong.", len(r.Problems)+r.Omitted)
+	}
+	if r.Before > 0 {
+		if _, err := fmt.Fprintf(w, "Went on after %d entries that an earlier run had checked; their tree is the same.\n", r.Before); err != nil {
+			return fmt.Errorf("write report: %w", err)
+		}
 	}
 	_, err := fmt.Fprintf(w, "Checked %d logs: %d entries, %d records, %d checkpoints. %s\n", r.Logs, r.Entries, r.Records, r.Checkpoints, verdict)
 	if err != nil {
@@ -96,6 +103,7 @@ func (r *Report) join(other Report) {
 		r.fed[payer] += n
 	}
 	r.Entries += other.Entries
+	r.Before += other.Before
 	r.Records += other.Records
 	r.Checkpoints += other.Checkpoints
 }

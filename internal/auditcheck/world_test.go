@@ -235,3 +235,9 @@ func (w *world) clean() {
 func names(r Report, clinic, table, key string) bool {
 	return slices.ContainsFunc(r.Problems, func(p Problem) bool { return p.Clinic == clinic && p.Table == table && p.Key == key })
 }
+
+// clinicAgain writes one further entry into a clinic's log.
+func (w *world) clinicAgain(clinic string) {
+	w.t.Helper()
+	must(w.c.PutClinic(w.ctx, w.network(), record.Clinic{ID: clinic, Name: "Invented Clinic, renamed again", DisplayUnit: mass.Pound}, 2))(w.t)
+}
