@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"filippo.io/torchwood"
 	"github.com/google/uuid"
 	"github.com/prometheus/client_golang/prometheus"
 	"golang.org/x/mod/sumdb/note"
@@ -139,6 +140,7 @@ func TestMonitorFollowsTheLog(t *testing.T) {
 	if !m.seen["/tile/0/000"] || !m.seen["/tile/1/000.p/1"] {
 		t.Errorf("tiles fetched: %v", m.seen)
 	}
+	m.secondReader(w, after, before, at, leaf)
 	m.bend = func(path string, tile []byte) {
 		if path == "/tile/0/000" {
 			tile[32*at] ^= 1
@@ -146,6 +148,37 @@ func TestMonitorFollowsTheLog(t *testing.T) {
 	}
 	if _, err := tlog.ProveRecord(after.N, at, tlog.TileHashReader(after, m)); err == nil {
 		t.Error("a bit of the entry's hash changed in the tile and the reader took it")
+	}
+}
+
+// bearer sends a token along.
+type bearer string
+
+func (b bearer) RoundTrip(r *http.Request) (*http.Response, error) {
+	r = r.Clone(r.Context())
+	r.Header.Set("Authorization", "Bearer "+string(b))
+	return http.DefaultTransport.RoundTrip(r)
+}
+
+// secondReader reads the same with filippo.io/torchwood, a client of C2SP tlog-tiles and tlog-checkpoint which makes its own paths and requests.
+func (m *monitor) secondReader(w *world, after, before tlog.Tree, at int64, leaf tlog.Hash) {
+	t := m.t
+	t.Helper()
+	fetcher := must(torchwood.NewTileFetcher(m.prefix, torchwood.WithHTTPClient(&http.Client{Transport: bearer(m.token)})))(t)
+	text := must(fetcher.ReadEndpoint(w.ctx, "checkpoint"))(t)
+	body, _, _ := strings.Cut(string(text), "\n\n")
+	checkpoint := must(torchwood.ParseCheckpoint(body + "\n"))(t)
+	if checkpoint.N != after.N || checkpoint.Hash != after.Hash {
+		t.Errorf("the second reader has the checkpoint %v, the first %v", checkpoint, after)
+	}
+	reader := torchwood.TileHashReaderWithContext(w.ctx, checkpoint.Tree, fetcher)
+	inclusion := must(tlog.ProveRecord(checkpoint.N, at, reader))(t)
+	if err := tlog.CheckRecord(inclusion, checkpoint.N, checkpoint.Hash, at, leaf); err != nil {
+		t.Errorf("inclusion by the second reader: %v", err)
+	}
+	consistency := must(tlog.ProveTree(checkpoint.N, before.N, reader))(t)
+	if err := tlog.CheckTree(consistency, checkpoint.N, checkpoint.Hash, before.N, before.Hash); err != nil {
+		t.Errorf("consistency by the second reader: %v", err)
 	}
 }
 
