@@ -4,7 +4,6 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
-	"os"
 	"strings"
 
 	"ponderal.example/internal/auditcheck"
@@ -40,7 +39,9 @@ func (t *texts) Set(v string) error {
 func runAudit(ctx context.Context, w world, f *flags) error {
 	var clinics, known texts
 	f.Var(&clinics, "clinic", "check only the clinic with this `ID` (may be repeated)")
-	f.Var(&known, "known", "`FILE` with a signed checkpoint that was kept elsewhere (may be repeated)")
+	f.Var(&known, "checkpoint", "`FILE` that was kept elsewhere, with a signed checkpoint or with signed results (may be repeated)")
+	f.Var(&known, "known", "the same as -checkpoint `FILE`")
+	statePath := f.String("state", "", "keep in this `FILE` how far the check is, and go on from there after an interruption")
 	asJSON := f.Bool("json", false, "write the report as JSON")
 	path := f.String("config", "", "JSON `FILE` with settings")
 	if len(f.args) > 0 && f.args[0] == "check" {
@@ -55,13 +56,13 @@ func runAudit(ctx context.Context, w world, f *flags) error {
 	}
 	o := auditcheck.Options{Clinics: clinics}
 	for _, name := range known {
-		note, err := os.ReadFile(name)
+		notes, err := readCheckpoints(name)
 		if err != nil {
 			return fmt.Errorf("read checkpoint: %w", err)
 		}
-		o.Known = append(o.Known, string(note))
+		o.Known = append(o.Known, notes...)
 	}
-	report, err := auditConfigured(ctx, w, *path, o)
+	report, err := auditConfigured(ctx, w, *path, *statePath, o)
 	if err != nil {
 		return err
 	}
@@ -75,7 +76,7 @@ func runAudit(ctx context.Context, w world, f *flags) error {
 }
 
 // auditConfigured checks the database that the settings name.
-func auditConfigured(ctx context.Context, w world, configPath string, o auditcheck.Options) (auditcheck.Report, error) {
+func auditConfigured(ctx context.Context, w world, configPath, statePath string, o auditcheck.Options) (auditcheck.Report, error) {
 	c, err := readConfig(w, configPath)
 	if err != nil {
 		return auditcheck.Report{}, err
@@ -90,17 +91,27 @@ func auditConfigured(ctx context.Context, w world, configPath string, o auditche
 	}
 	defer st.Close()
 	o.Store, o.Ring, o.LogName, o.Progress = st, keys.ring, c.LogName, auditProgress(w)
-	return auditcheck.Run(ctx, o)
+	return auditWithState(ctx, w, statePath, o)
 }
 
-// auditProgress says how far it is, a line a log and every few seconds within a long one.
+// auditProgress says how far it is and how fast, about once a second.
 func auditProgress(w world) func(auditcheck.Progress) {
-	said := w.now()
+	began := w.now()
+	said := began
+	var before, here int64 // entries of the logs before, and of this one
+	clinic := ""
 	return func(p auditcheck.Progress) {
-		if now := w.now(); now.Sub(said).Seconds() >= 1 {
-			said = now
-			fmt.Fprintf(w.stderr, "log %d/%d: %d/%d entries\n", p.Log, p.Logs, p.Entries, p.Total)
+		if p.Clinic != clinic {
+			before, clinic = before+here, p.Clinic
 		}
+		here = p.Entries
+		now := w.now()
+		if now.Sub(said).Seconds() < 1 {
+			return
+		}
+		said = now
+		rate := float64(before+here) / now.Sub(began).Seconds()
+		fmt.Fprintf(w.stderr, "log %d/%d: %d/%d entries, %.0f entries/s\n", p.Log, p.Logs, p.Entries, p.Total, rate)
 	}
 }
 
@@ -113,6 +124,8 @@ type auditJSON struct {
 	Checkpoints int64          `json:"checkpoints"`
 	Problems    []auditProblem `json:"problems"`
 	Omitted     int            `json:"omitted,omitempty"`
+	// Before are the entries that an earlier run had checked, with -state.
+	Before int64 `json:"entries_before,omitempty"`
 }
 
 type auditProblem struct {
@@ -127,7 +140,7 @@ func writeAudit(w world, r auditcheck.Report, asJSON bool) error {
 	if !asJSON {
 		return r.WriteText(w.stdout)
 	}
-	out := auditJSON{OK: r.OK(), Logs: r.Logs, Entries: r.Entries, Records: r.Records, Checkpoints: r.Checkpoints, Problems: []auditProblem{}, Omitted: r.Omitted}
+	out := auditJSON{OK: r.OK(), Logs: r.Logs, Entries: r.Entries, Records: r.Records, Checkpoints: r.Checkpoints, Problems: []auditProblem{}, Omitted: r.Omitted, Before: r.Before}
 	for _, p := range r.Problems {
 		one := auditProblem{Clinic: p.Clinic, Table: p.Table, Key: p.Key, What: p.What}
 		if p.Entry != auditcheck.NoEntry {
