@@ -6,7 +6,6 @@ import (
 	"io"
 	"slices"
 
-	"ponderal.example/internal/bundle"
 	"ponderal.example/internal/canon"
 	"ponderal.example/internal/record"
 	"ponderal.example/internal/seal"
@@ -61,48 +60,48 @@ func joinWords(words []string) string {
 }
 
 func sessionColumns(s store.SessionScan) string {
-	var v record.Session
-	if !strict(s.Body, &v) {
+	v := members{s.Body}
+	if !v.readable() {
 		return unreadable
 	}
 	var d differing
-	d.want("id", v.ID == s.ID)
-	d.want("clinic_id", v.ClinicID == s.ClinicID)
-	d.want("referral_id", v.ReferralID == s.ReferralID)
+	d.want("id", v.is("id", s.ID))
+	d.want("clinic_id", v.is("clinic_id", s.ClinicID))
+	d.want("referral_id", v.is("referral_id", s.ReferralID))
 	return d.words("its content")
 }
 
 func trialColumns(t store.TrialScan) string {
-	var v record.Trial
-	if !strict(t.Body, &v) {
+	v := members{t.Body}
+	if !v.readable() {
 		return unreadable
 	}
 	var d differing
-	d.want("trial_number", v.Number == t.Number)
+	d.want("trial_number", v.number("number", int64(t.Number)))
 	return d.words("its content")
 }
 
 func findingColumns(f store.DocScan) string {
-	var v record.Finding
-	if !strict(f.Body, &v) {
+	v := members{f.Body}
+	if !v.readable() {
 		return unreadable
 	}
 	var d differing
-	d.want("id", v.SessionID == f.ID)
-	d.want("revision", v.SessionRevision == f.Revision)
+	d.want("id", v.is("session_id", f.ID))
+	d.want("revision", v.number("session_revision", int64(f.Revision)))
 	return d.words("its content")
 }
 
 func feedColumns(f store.FeedRow) string {
-	var v record.FeedItem
-	if !strict(f.Body, &v) {
+	v := members{f.Body}
+	if !v.readable() {
 		return unreadable
 	}
 	var d differing
-	d.want("payer_id", v.PayerID == f.PayerID)
-	d.want("number", v.Number == f.Number)
-	d.want("clinic_id", v.ClinicID == f.ClinicID)
-	d.want("result_id", v.ResultID == f.ResultID)
+	d.want("payer_id", v.is("payer_id", f.PayerID))
+	d.want("number", v.number("number", f.Number))
+	d.want("clinic_id", v.is("clinic_id", f.ClinicID))
+	d.want("result_id", v.is("result_id", f.ResultID))
 	return d.words("its content")
 }
 
@@ -112,16 +111,16 @@ func (c *check) resultColumns(r store.ResultScan) string {
 	if err != nil {
 		return "its signature does not verify under the key set"
 	}
-	doc, err := bundle.Parse(payload)
-	if err != nil {
+	v := members{payload}
+	if !v.readable() {
 		return unreadable
 	}
 	var d differing
-	d.want("id", doc.ID == r.ID)
-	d.want("clinic_id", doc.Clinic.ID == r.ClinicID)
-	d.want("session_id", doc.Session.ID == r.SessionID)
-	d.want("session_revision", doc.SessionRevision == r.SessionRevision)
-	d.want("supersedes", doc.Supersedes == r.Supersedes)
+	d.want("id", v.is("id", r.ID))
+	d.want("clinic_id", v.in("clinic").is("id", r.ClinicID))
+	d.want("session_id", v.in("session").is("id", r.SessionID))
+	d.want("session_revision", v.number("session_revision", int64(r.SessionRevision)))
+	d.want("supersedes", v.is("supersedes", r.Supersedes))
 	return d.words("its signed content")
 }
 
