@@ -6,7 +6,6 @@ import (
 	"io"
 	"slices"
 
-	"ponderal.example/internal/canon"
 	"ponderal.example/internal/record"
 	"ponderal.example/internal/seal"
 	"ponderal.example/internal/store"
@@ -130,8 +129,7 @@ func readEntry(content []byte) (record.Entry, bool) {
 	if !strict(content, &e) {
 		return e, false
 	}
-	again, err := canon.Marshal(e)
-	return e, err == nil && canon.Equal(again, content)
+	return e, spelled(e, content)
 }
 
 func entryColumns(e store.EntryScan, v record.Entry) string {

@@ -1,0 +1,82 @@
+package auditcheck
+
+import (
+	"ponderal.example/internal/canon"
+	"ponderal.example/internal/record"
+)
+
+// spelled reports whether content is the canonical form of an entry. The quick writer settles nearly every entry; where it writes something
+// else, the general one decides.
+func spelled(e record.Entry, content []byte) bool {
+	if quick, err := respell(e, len(content)); err == nil && canon.Equal(quick, content) {
+		return true
+	}
+	again, err := canon.Marshal(e)
+	return err == nil && canon.Equal(again, content)
+}
+
+// respell writes an entry's members in the order of their names.
+func respell(e record.Entry, size int) ([]byte, error) {
+	w := canon.NewWriter(make([]byte, 0, size))
+	w.BeginObject()
+	w.StringField("action", e.Action)
+	w.Key("actor")
+	w.BeginObject()
+	filled(w, "app", e.Actor.App)
+	filled(w, "label", e.Actor.Label)
+	filled(w, "member_id", e.Actor.MemberID)
+	filled(w, "request_id", e.Actor.RequestID)
+	filled(w, "role", string(e.Actor.Role))
+	filled(w, "token_id", e.Actor.TokenID)
+	w.EndObject()
+	w.StringField("at", e.At.String())
+	w.StringField("clinic_id", e.ClinicID)
+	w.IntField("number", e.Number)
+	filled(w, "reason", e.Reason)
+	respellRecords(w, e.Records)
+	if len(e.Subjects) > 0 {
+		w.Key("subjects")
+		w.BeginArray()
+		for _, s := range e.Subjects {
+			w.String(s)
+		}
+		w.EndArray()
+	}
+	w.EndObject()
+	return w.Bytes()
+}
+
+func respellRecords(w *canon.Writer, list []record.Written) {
+	if len(list) == 0 {
+		return
+	}
+	w.Key("records")
+	w.BeginArray()
+	for _, r := range list {
+		w.BeginObject()
+		w.StringField("digest", r.Digest)
+		w.StringField("id", r.ID)
+		w.StringField("kind", r.Kind)
+		w.IntField("revision", int64(r.Revision))
+		if len(r.Trials) > 0 {
+			w.Key("trials")
+			w.BeginArray()
+			for _, t := range r.Trials {
+				w.BeginObject()
+				w.StringField("digests", t.Digests)
+				w.IntField("first", int64(t.First))
+				w.IntField("series", int64(t.Series))
+				w.EndObject()
+			}
+			w.EndArray()
+		}
+		w.EndObject()
+	}
+	w.EndArray()
+}
+
+func filled(w *canon.Writer, name, value string) {
+	if value != "" {
+		w.StringField(name, value)
+	}
+}
