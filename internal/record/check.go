@@ -25,6 +25,13 @@ func (c *checker) demand(ok bool, field, rule, text string) {
 	}
 }
 
+// member is demand of a member of what is checked. The path is made only where it is told: advice checks a protocol each time.
+func (c *checker) member(ok bool, at, member, rule, text string) {
+	if !ok {
+		c.demand(false, at+member, rule, text)
+	}
+}
+
 // item is the path of an element of a list.
 func item(at, list string, i int) string { return at + "." + list + "[" + strconv.Itoa(i) + "]" }
 

@@ -16,9 +16,9 @@ const minEffortStop Effort = 2
 // estimate, a lift or a carry, and a standard error is more than nothing and at most 100 kg.
 func CheckProtocol(p Protocol, at string) []fault.Violation {
 	var k checker
-	k.demand(!p.StartLoad.IsZero(), at+".start_load", "protocol.load_positive", "the start load is more than nothing")
-	k.demand(p.LoadCeiling == nil || !p.LoadCeiling.Less(p.StartLoad), at+".load_ceiling", "protocol.ceiling", "the load ceiling is not below the start load")
-	k.demand(p.EffortStop >= minEffortStop && p.EffortStop <= EffortMax, at+".effort_stop", "protocol.effort_stop", "the effort stop is a rating from 1 to 10")
+	k.member(!p.StartLoad.IsZero(), at, ".start_load", "protocol.load_positive", "the start load is more than nothing")
+	k.member(p.LoadCeiling == nil || !p.LoadCeiling.Less(p.StartLoad), at, ".load_ceiling", "protocol.ceiling", "the load ceiling is not below the start load")
+	k.member(p.EffortStop >= minEffortStop && p.EffortStop <= EffortMax, at, ".effort_stop", "protocol.effort_stop", "the effort stop is a rating from 1 to 10")
 	k.steps(p.Steps, at)
 	if p.HeartRateLimit != nil {
 		k.heartRateLimit(p.HeartRateLimit, at+".heart_rate_limit")
@@ -35,18 +35,18 @@ func CheckProtocol(p Protocol, at string) []fault.Violation {
 
 // more checks what a protocol may have besides its loads, its steps and its heart-rate limits.
 func (c *checker) more(p *Protocol, at string) {
-	c.demand(p.BackOff == nil || p.BackOff.Units() > 0, at+".back_off", "protocol.back_off_positive", "a back-off is more than nothing")
+	c.member(p.BackOff == nil || p.BackOff.Units() > 0, at, ".back_off", "protocol.back_off_positive", "a back-off is more than nothing")
 	grade := p.StopMechanicsGrade
-	c.demand(grade == 0 || grade == 2 || grade == 3, at+".stop_mechanics_grade", "protocol.stop_mechanics_grade", "mechanics stop a series at grade 2 or 3")
-	c.demand(p.Minutes == 0 || p.LiftsPerMinute > 0, at+".minutes", "protocol.minutes_need_pace", "a trial of so many minutes has a number of lifts per minute")
+	c.member(grade == 0 || grade == 2 || grade == 3, at, ".stop_mechanics_grade", "protocol.stop_mechanics_grade", "mechanics stop a series at grade 2 or 3")
+	c.member(p.Minutes == 0 || p.LiftsPerMinute > 0, at, ".minutes", "protocol.minutes_need_pace", "a trial of so many minutes has a number of lifts per minute")
 	if p.Minutes > 0 && p.LiftsPerMinute > 0 {
-		c.demand(p.Repetitions == p.Minutes*p.LiftsPerMinute, at+".repetitions", "protocol.repetitions_by_pace", "the repetitions are the lifts per minute times the minutes")
+		c.member(p.Repetitions == p.Minutes*p.LiftsPerMinute, at, ".repetitions", "protocol.repetitions_by_pace", "the repetitions are the lifts per minute times the minutes")
 	}
 	if l := p.ScreeningLimits; l != nil {
-		c.demand(l.RestingHeartRate > 0 || l.Systolic > 0 || l.Diastolic > 0, at+".screening_limits", "protocol.screening_limits", "screening limits something")
-		c.demand(l.Systolic == 0 || l.Diastolic < l.Systolic, at+".screening_limits.diastolic_mmhg", "protocol.screening_pressures", "the diastolic limit is below the systolic")
+		c.member(l.RestingHeartRate > 0 || l.Systolic > 0 || l.Diastolic > 0, at, ".screening_limits", "protocol.screening_limits", "screening limits something")
+		c.member(l.Systolic == 0 || l.Diastolic < l.Systolic, at, ".screening_limits.diastolic_mmhg", "protocol.screening_pressures", "the diastolic limit is below the systolic")
 	}
-	c.demand(p.Calibration == nil || p.Calibration.Days > 0, at+".calibration.days", "protocol.calibration_days", "a calibration lasts a day at least")
+	c.member(p.Calibration == nil || p.Calibration.Days > 0, at, ".calibration.days", "protocol.calibration_days", "a calibration lasts a day at least")
 }
 
 // maxStandardError is the highest standard error of a capacity that is believed, 100 kg.
@@ -57,11 +57,11 @@ func (c *checker) mechanical(p *Protocol, at string) {
 	if p.Compression != nil {
 		// The model of the body has hands at the ends of a lift or at a carry, none at a push or a pull (engine/body).
 		some := slices.ContainsFunc(p.Zones, func(z Zone) bool { return z.Lifting() || z == Carry })
-		c.demand(some, at+".compression", "protocol.compression_zone", "a ceiling by compression needs a zone that is a lift or a carry")
+		c.member(some, at, ".compression", "protocol.compression_zone", "a ceiling by compression needs a zone that is a lift or a carry")
 	}
 	if e := p.CapacityError; e != nil {
 		sound := e.StandardError.Units() > 0 && !maxStandardError.Less(e.StandardError)
-		c.demand(sound, at+".capacity_error.standard_error", "protocol.capacity_error", "a standard error of measurement is more than nothing and at most 100 kg")
+		c.member(sound, at, ".capacity_error.standard_error", "protocol.capacity_error", "a standard error of measurement is more than nothing and at most 100 kg")
 	}
 }
 
@@ -71,7 +71,7 @@ func (c *checker) formulaSex(l *HeartRateLimit, sex Sex, at string) {
 		return
 	}
 	if of := l.Formula.Sex(); of != "" && of != sex {
-		c.demand(false, at+".formula", "protocol.formula_sex", "the formula is for the sex that the protocol applies to")
+		c.member(false, at, ".formula", "protocol.formula_sex", "the formula is for the sex that the protocol applies to")
 	}
 }
 
@@ -99,6 +99,6 @@ func (c *checker) heartRateLimit(l *HeartRateLimit, at string) {
 	}
 	c.demand(forms == 1, at, "protocol.heart_rate_limit", "a heart-rate limit has exactly one form")
 	if (l.PercentOfPredicted != 0 || l.PercentOfReserve != 0) && l.Formula == "" {
-		c.demand(false, at+".formula", "protocol.formula", "a percentage of the predicted maximum or of the reserve needs a formula")
+		c.member(false, at, ".formula", "protocol.formula", "a percentage of the predicted maximum or of the reserve needs a formula")
 	}
 }
