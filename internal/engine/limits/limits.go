@@ -51,7 +51,7 @@ type list struct {
 // begin makes room where this is the first limit, for a day of the usual size.
 func (l *list) begin() {
 	if l.limits == nil {
-		const usual, textBytes = 16, 64
+		const usual, textBytes = 18, 88
 		l.limits = make([]record.WorkLimit, 0, usual)
 		l.ends = make([]int, 0, usual)
 		l.buf = make([]byte, 0, usual*textBytes)

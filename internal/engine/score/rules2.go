@@ -57,21 +57,28 @@ func byRules2(in *Input, series []*record.Series) record.Finding {
 // test is a series with its protocol and its trials by number.
 type test struct {
 	series   *record.Series
-	protocol record.Protocol
+	protocol *record.Protocol
 	trials   []record.Trial
 }
 
 func testsOf(in *Input, series []*record.Series) []test {
 	list := make([]test, len(series))
 	for i, s := range series {
-		list[i] = test{series: s, protocol: in.Protocols[s.ProtocolDigest], trials: capacity.Ordered(s.Trials)}
+		list[i] = test{series: s, trials: capacity.Ordered(s.Trials)}
+		if i > 0 && series[i-1].ProtocolDigest == s.ProtocolDigest {
+			// A protocol is large, and a day's series mostly share one.
+			list[i].protocol = list[i-1].protocol
+			continue
+		}
+		p := in.Protocols[s.ProtocolDigest]
+		list[i].protocol = &p
 	}
 	return list
 }
 
 // measured scores one series; it reports whether the series was brought to an end.
 func (n *notes) measured(in *Input, t *test, c *record.Capacity) bool {
-	s, p := t.series, &t.protocol
+	s, p := t.series, t.protocol
 	with := guard.Input{Protocol: p, Person: in.Person, Screening: in.Session.Screening, Body: in.Session.Body, Zone: s.Zone}
 	if s.KitID != "" && p.Calibration != nil {
 		if kit, ok := in.Kits[s.KitID]; ok {
@@ -105,7 +112,7 @@ func formulaOf(p *record.Protocol) record.HeartRateFormula {
 func protocolsOf(tests []test) []*record.Protocol {
 	list := make([]*record.Protocol, len(tests))
 	for i := range tests {
-		list[i] = &tests[i].protocol
+		list[i] = tests[i].protocol
 	}
 	return list
 }
