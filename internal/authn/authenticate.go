@@ -7,6 +7,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"time"
 
 	"ponderal.example/internal/fault"
@@ -14,9 +15,11 @@ import (
 	"ponderal.example/internal/store"
 )
 
-// Finder looks a token up by its id, before any clinic is known. A token that is not there is a NotFound fault. Safe for concurrent use.
+// Finder looks up a token by its id, before any clinic is known, and the member that it names, in the token's clinic, as stored now. What is not
+// there is a NotFound fault. Safe for concurrent use.
 type Finder interface {
 	FindToken(ctx context.Context, id string) (store.TokenRow, error)
+	FindMember(ctx context.Context, clinicID, memberID string) ([]byte, error)
 }
 
 // Authenticator turns a bearer token into a principal. Safe for concurrent use.
@@ -35,6 +38,9 @@ func NewAuthenticator(tokens Finder, now func() time.Time) *Authenticator {
 //
 // A text that is no token, an unknown id and a wrong secret get the same Unauthenticated fault after the same comparison. Only who shows the
 // right secret is told that the token is revoked (TOKEN_REVOKED) or has expired (TOKEN_EXPIRED); a token expires at its moment, not after it.
+//
+// A token that names a member speaks for that member as they are now: one who has left the clinic has no access (MEMBER_LEFT), and of the
+// roles of a person the token has those that the member still has.
 func (a *Authenticator) Authenticate(ctx context.Context, bearer string) (Principal, error) {
 	id, secret, err := Parse(bearer)
 	if err != nil {
@@ -60,7 +66,40 @@ func (a *Authenticator) Authenticate(ctx context.Context, bearer string) (Princi
 	case !a.now().Before(token.ExpiresAt.Std()):
 		return Principal{}, fault.New(fault.Unauthenticated, "TOKEN_EXPIRED", "the token has expired")
 	}
-	return principalOf(token)
+	p, err := principalOf(token)
+	if err != nil || p.MemberID == "" {
+		return p, err
+	}
+	return a.asTheyAreNow(ctx, p)
+}
+
+// asTheyAreNow holds a principal against the stored member, on each call, so that leaving and a withdrawn role count at once.
+func (a *Authenticator) asTheyAreNow(ctx context.Context, p Principal) (Principal, error) {
+	gone := fault.New(fault.Unauthenticated, "MEMBER_LEFT", "the member that the token speaks for has left the clinic or has none of the token's roles any more")
+	body, err := a.tokens.FindMember(ctx, p.ClinicID, p.MemberID)
+	if fault.Is(err, fault.NotFound) {
+		return Principal{}, gone
+	}
+	if err != nil {
+		return Principal{}, fmt.Errorf("find the token's member: %w", err)
+	}
+	var m record.Member
+	if err := json.Unmarshal(body, &m); err != nil {
+		return Principal{}, fault.New(fault.Internal, "MEMBER_DAMAGED", "an internal error")
+	}
+	if m.Left {
+		return Principal{}, gone
+	}
+	p.Roles = slices.DeleteFunc(slices.Clone(p.Roles), func(r record.Role) bool { return personal(r) && !slices.Contains(m.Roles, r) })
+	if len(p.Roles) == 0 {
+		return Principal{}, gone
+	}
+	return p, nil
+}
+
+// personal reports whether a role is one that a member has; that of a station is the token's own.
+func personal(r record.Role) bool {
+	return r == record.RoleEvaluator || r == record.RoleReviewer || r == record.RoleClinicAdmin
 }
 
 // matches compares in constant time. Where there is no hash to compare with, it compares with one that no secret has and answers false.
@@ -78,7 +117,7 @@ func matches(secret Secret, storedHash string) bool {
 
 // principalOf reads whom the token speaks for. The clinic comes from the stored body alone.
 func principalOf(t record.Token) (Principal, error) {
-	if t.ClinicID != "" && t.PayerID != "" {
+	if t.ClinicID != "" && t.PayerID != "" || t.MemberID != "" && t.ClinicID == "" {
 		return Principal{}, fault.New(fault.Internal, "TOKEN_DAMAGED", "an internal error")
 	}
 	return Principal{TokenID: t.ID, MemberID: t.MemberID, Label: t.Label, ClinicID: t.ClinicID, PayerID: t.PayerID,

@@ -16,10 +16,26 @@ import (
 	"ponderal.example/internal/store"
 )
 
-// tokens is a finder over a map.
+// tokens is a finder over a map, with the member m, an evaluator, as long as no other is given.
 type tokens struct {
-	rows map[string]store.TokenRow
-	err  error
+	rows   map[string]store.TokenRow
+	err    error
+	member *record.Member
+	lost   error
+}
+
+func (f tokens) FindMember(_ context.Context, clinicID, memberID string) ([]byte, error) {
+	m := record.Member{ID: "m", ClinicID: clinic, Roles: []record.Role{record.RoleEvaluator}}
+	if f.member != nil {
+		m = *f.member
+	}
+	if f.lost != nil {
+		return nil, f.lost
+	}
+	if m.ClinicID != clinicID || m.ID != memberID {
+		return nil, fault.New(fault.NotFound, "NOT_FOUND", "there is no such member")
+	}
+	return json.Marshal(m)
 }
 
 func (f tokens) FindToken(_ context.Context, id string) (store.TokenRow, error) {

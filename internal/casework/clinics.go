@@ -3,6 +3,7 @@ package casework
 import (
 	"context"
 	"fmt"
+	"slices"
 
 	"ponderal.example/internal/authn"
 	"ponderal.example/internal/fault"
@@ -87,8 +88,34 @@ func (c *Casework) PutMember(ctx context.Context, p authn.Principal, v record.Me
 	if err := fault.InvalidFields(wrong); err != nil {
 		return none, err
 	}
+	if err := c.notOneself(ctx, p, v, expected); err != nil {
+		return none, err
+	}
 	done, err := c.put(ctx, p, putting{kind: record.KindMember, id: v.ID, clinic: clinic, value: v, expected: expected})
 	return record.Stored[record.Member]{Value: v, Revision: done}, err
+}
+
+// notOneself keeps an administrator from changing their own roles or whether they have left: another administrator of the clinic or of the network
+// does that.
+//
+// A revision beyond the newest is refused as well: it would let a caller write over what another administrator is about to store.
+func (c *Casework) notOneself(ctx context.Context, p authn.Principal, v record.Member, expected int) error {
+	if p.MemberID == "" || p.MemberID != v.ID {
+		return nil
+	}
+	was, err := c.GetMember(ctx, p, v.ID)
+	if err != nil {
+		return err
+	}
+	if was.Value.Left != v.Left || !slices.Equal(roleSet(was.Value), roleSet(v)) || expected > was.Revision.Number {
+		return fault.New(fault.Precondition, "OWN_MEMBERSHIP",
+			"nobody changes their own roles or brings themselves back; another administrator of the clinic or of the network does")
+	}
+	return nil
+}
+
+func roleSet(m record.Member) []record.Role {
+	return slices.Compact(slices.Sorted(slices.Values(m.Roles)))
 }
 
 // personal reports whether a role is one that a person has.

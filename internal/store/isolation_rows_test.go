@@ -114,8 +114,9 @@ func TestNothingGoesRoundThePolicies(t *testing.T) {
 
 // storeUses are the methods of the store that are not a clinic's transaction, each with the setting that its policy asks for.
 var storeUses = map[string]string{
-	"FindToken": "token_id", "FindFeedItem": "payer_id", "ReadFeed": "payer_id", "ReadNetwork": "network", "ListClinicIDs": "network",
-	"InClinic": "clinic_id", "ReadClinic": "clinic_id", "Ready": "", "Close": "",
+	"FindMember": "clinic_id", "FindToken": "token_id", "FindFeedItem": "payer_id", "ReadFeed": "payer_id", "ReadNetwork": "network", "ListClinicIDs": "network",
+	"HasReleased": "payer_id",
+	"InClinic":    "clinic_id", "ReadClinic": "clinic_id", "Ready": "", "Close": "",
 }
 
 // TestStoreMethodsAreKnown: a new way to the database is not let by without a word on what binds it.
@@ -143,6 +144,11 @@ func TestPayersAndTokensAreBound(t *testing.T) {
 	}
 	if _, err := s.FindFeedItem(ctx, payer, id(300)); err != nil {
 		t.Error(err)
+	}
+	for who, want := range map[string]bool{payer: true, id(404): false} {
+		if got, err := s.HasReleased(ctx, who, clinicA); err != nil || got != want {
+			t.Errorf("has clinic A released anything to %s: %v, %v, want %v", who, got, err, want)
+		}
 	}
 	for _, who := range []string{id(404), clinicA, ""} {
 		if _, err := s.FindFeedItem(ctx, who, id(300)); reasonOf(t, err) != "NOT_FOUND" {

@@ -64,6 +64,16 @@ func (s *Store) ListClinicIDs(ctx context.Context) ([]string, error) {
 	return ids, nil
 }
 
+// FindMember returns the newest body of a clinic's member, or a NotFound fault.
+func (s *Store) FindMember(ctx context.Context, clinicID, memberID string) (body []byte, err error) {
+	err = s.ReadClinic(ctx, clinicID, func(tx *Tx) error {
+		row, err := tx.Newest(ctx, record.KindMember, memberID)
+		body = row.Body
+		return err
+	})
+	return body, err
+}
+
 // FindToken returns the token with that id, or a NotFound fault.
 func (s *Store) FindToken(ctx context.Context, id string) (TokenRow, error) {
 	parsed, ok := parseID(id)
