@@ -220,6 +220,11 @@ func (x *matrix) strangers() {
 			[3]string{"unknown", h.name + ", expired and wrong secret", "Bearer " + wrongSecret(h.expired)},
 			[3]string{"unknown", h.name + ", revoked and wrong secret", "Bearer " + wrongSecret(h.revoked)})
 	}
+	for _, h := range x.holders {
+		if h.left != "" {
+			auths = append(auths, [3]string{"left", h.name + ", has left", "Bearer " + h.left})
+		}
+	}
 	firsts := map[string]answer{}
 	for _, m := range x.methods {
 		var all []*attempt

@@ -98,6 +98,8 @@ type holder struct {
 	roles                  []record.Role
 	network                bool
 	live, expired, revoked string
+	// left is a token of a member who has left the clinic; empty for others than the holder of several roles.
+	left string
 }
 
 // holders are one for every role of the contract, and who has several. Their clinic is that of the place, and their payer the one that it serves.
@@ -119,12 +121,24 @@ func (w *world) holders(p *place, payer string) []*holder {
 		add(string(role), casework.NewToken{ClinicID: p.clinic, MemberID: p.ids["member"]}, role)
 	}
 	add("several roles", casework.NewToken{ClinicID: p.clinic, MemberID: p.ids["member"]}, personRoles...)
+	all[len(all)-1].left = w.leaver(p.clinic)
 	add(string(record.RoleStation), casework.NewToken{ClinicID: p.clinic}, record.RoleStation)
 	add(string(record.RolePayer), casework.NewToken{PayerID: payer}, record.RolePayer)
 	add(string(record.RoleNetworkAuditor), casework.NewToken{}, record.RoleNetworkAuditor)
 	add(string(record.RoleNetworkAdmin), casework.NewToken{}, record.RoleNetworkAdmin)
 	add("both network roles", casework.NewToken{}, record.RoleNetworkAuditor, record.RoleNetworkAdmin)
 	return all
+}
+
+// leaver is a live token of a member with every role, who has left since.
+func (w *world) leaver(clinic string) string {
+	w.t.Helper()
+	m := record.Member{ID: id("1e", 77), Name: "Lee Gone", Roles: personRoles}
+	stored := must(w.cases.PutMember(w.ctx, w.network(clinic), m, 0))(w.t)
+	token, _ := w.mint(casework.NewToken{ClinicID: clinic, MemberID: m.ID, Roles: personRoles, Label: "leaver"}, 48*time.Hour)
+	m.Left = true
+	must(w.cases.PutMember(w.ctx, w.network(clinic), m, stored.Revision.Number))(w.t)
+	return token
 }
 
 func (w *world) mint(of casework.NewToken, life time.Duration) (secret, tokenID string) {
