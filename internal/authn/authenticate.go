@@ -90,16 +90,11 @@ func (a *Authenticator) asTheyAreNow(ctx context.Context, p Principal) (Principa
 	if m.Left {
 		return Principal{}, gone
 	}
-	p.Roles = slices.DeleteFunc(slices.Clone(p.Roles), func(r record.Role) bool { return personal(r) && !slices.Contains(m.Roles, r) })
+	p.Roles = slices.DeleteFunc(slices.Clone(p.Roles), func(r record.Role) bool { return r.Personal() && !slices.Contains(m.Roles, r) })
 	if len(p.Roles) == 0 {
 		return Principal{}, gone
 	}
 	return p, nil
-}
-
-// personal reports whether a role is one that a member has; that of a station is the token's own.
-func personal(r record.Role) bool {
-	return r == record.RoleEvaluator || r == record.RoleReviewer || r == record.RoleClinicAdmin
 }
 
 // matches compares in constant time. Where there is no hash to compare with, it compares with one that no secret has and answers false.

@@ -80,7 +80,7 @@ func (c *Casework) PutMember(ctx context.Context, p authn.Principal, v record.Me
 	v.ClinicID = clinic
 	var wrong []fault.Violation
 	for i, r := range v.Roles {
-		if !personal(r) {
+		if !r.Personal() {
 			wrong = append(wrong, fault.Violation{Field: fmt.Sprintf("member.roles[%d]", i), Rule: "member.role",
 				Text: "a member is evaluator, reviewer or clinic administrator"})
 		}
@@ -116,11 +116,6 @@ func (c *Casework) notOneself(ctx context.Context, p authn.Principal, v record.M
 
 func roleSet(m record.Member) []record.Role {
 	return slices.Compact(slices.Sorted(slices.Values(m.Roles)))
-}
-
-// personal reports whether a role is one that a person has.
-func personal(r record.Role) bool {
-	return r == record.RoleEvaluator || r == record.RoleReviewer || r == record.RoleClinicAdmin
 }
 
 // GetMember returns the newest revision.

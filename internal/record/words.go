@@ -81,6 +81,9 @@ const (
 	RoleNetworkAdmin   Role = "network_admin"
 )
 
+// Personal reports whether the role is one that a member has; the others are a token's own.
+func (r Role) Personal() bool { return r == RoleEvaluator || r == RoleReviewer || r == RoleClinicAdmin }
+
 // Roles returns every role.
 func Roles() []Role {
 	return []Role{RoleEvaluator, RoleReviewer, RoleClinicAdmin, RoleStation, RolePayer, RoleNetworkAuditor, RoleNetworkAdmin}

@@ -37,30 +37,6 @@ func GripTests(series []record.HandSeries) []consistency.GripTest {
 	return out
 }
 
-// GripSeries says from which series a test was put together: the number stands at the comparison that the test has, the others are 0.
-type GripSeries struct {
-	Hand                        record.Hand
-	Trials, Positions, Exchange int
-}
-
-// GripTestSeries is the series behind each of GripTests, in the same order.
-func GripTestSeries(series []record.HandSeries) []GripSeries {
-	var out []GripSeries
-	for _, t := range GripTests(series) {
-		s := GripSeries{Hand: record.Hand(t.Hand)}
-		switch {
-		case t.Trials != nil:
-			s.Trials = t.Series
-		case t.Positions != nil:
-			s.Positions = t.Series
-		default:
-			s.Exchange = t.Series
-		}
-		out = append(out, s)
-	}
-	return out
-}
-
 // appendHand appends the tests of one hand.
 func appendHand(out []consistency.GripTest, all []test, hand record.Hand) []consistency.GripTest {
 	var curves []consistency.GripTest

@@ -61,14 +61,14 @@ func TestProperties(t *testing.T) {
 	for range 2000 {
 		demands := []record.HandDemand{{Measure: record.Grip, Force: mass.FromUnits(int64(400+r.IntN(800)) * 100 * milliLb)}, {Measure: record.TipPinch, Hand: record.LeftHand, Force: mass.FromUnits(80_000 * milliLb)}}
 		series := random(r, 1+r.IntN(6))
-		before, tests, from := hands.Of(series, person, body), hands.GripTests(series), hands.GripTestSeries(series)
+		before, tests := hands.Of(series, person, body), hands.GripTests(series)
 		matched := hands.Match(demands, before)
 		shuffle(r, series)
 		after := hands.Of(series, person, body)
 		if diff := cmp.Diff(before, after, sameMass); diff != "" {
 			t.Fatalf("another order: %s", diff)
 		}
-		if diff := cmp.Diff(tests, hands.GripTests(series), sameMass) + cmp.Diff(from, hands.GripTestSeries(series)); diff != "" {
+		if diff := cmp.Diff(tests, hands.GripTests(series), sameMass); diff != "" {
 			t.Fatalf("another order: %s", diff)
 		}
 		r.Shuffle(len(after), func(i, j int) { after[i], after[j] = after[j], after[i] })
@@ -142,10 +142,6 @@ func TestGripTests(t *testing.T) {
 	if diff := cmp.Diff([]consistency.GripTest{first, second, curve, exchange}, hands.GripTests(series), sameMass); diff != "" {
 		t.Error(diff)
 	}
-	from := []hands.GripSeries{{Hand: record.RightHand, Trials: 6}, {Hand: record.RightHand, Trials: 7}, {Hand: record.RightHand, Positions: 5}, {Hand: record.RightHand, Exchange: 9}}
-	if diff := cmp.Diff(from, hands.GripTestSeries(series)); diff != "" {
-		t.Error(diff)
-	}
 	// A static test beside the left hand's exchange makes a test of it, after the right.
 	got := hands.GripTests(append(series, repeated(t, 11, record.LeftHand, "85 lb")))
 	left := limits
@@ -203,8 +199,10 @@ func FuzzHands(f *testing.F) {
 				t.Fatalf("%+v", m)
 			}
 		}
-		if len(hands.GripTests(series)) != len(hands.GripTestSeries(series)) {
-			t.Fatal("tests and their series differ in number")
+		for _, test := range hands.GripTests(series) {
+			if test.Series == 0 {
+				t.Fatalf("a test of no series: %+v", test)
+			}
 		}
 		hands.Symptom(series)
 	})
