@@ -1,0 +1,2 @@
+-- Filled by the change that needs it.
+SELECT 1;
