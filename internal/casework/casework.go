@@ -3,6 +3,7 @@
 package casework
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -20,7 +21,7 @@ import (
 type Casework struct {
 	store *store.Store
 	log   *auditlog.Log
-	key   seal.Key
+	key   seal.Signer
 	ring  seal.Ring
 	keys  []byte
 	now   func() time.Time
@@ -33,24 +34,28 @@ type Casework struct {
 type Options struct {
 	Store *store.Store
 	Log   *auditlog.Log
-	// ResultKey signs results; Ring is the published key set, which holds it.
-	ResultKey seal.Key
+	// ResultKey signs results; it may be slow or fail, for it may be a key service. Ring is the published key set, which holds its public half.
+	ResultKey seal.Signer
 	Ring      seal.Ring
 	Now       func() time.Time
 	Rand      io.Reader
 }
 
-// New makes a Casework. It refuses a result key that cannot sign results or whose signatures the published keys do not verify.
-func New(o Options) (*Casework, error) {
+// New makes a Casework. It refuses a result key that cannot sign results, whose signatures the published keys do not verify, or that they
+// mark retired or compromised.
+func New(ctx context.Context, o Options) (*Casework, error) {
 	if o.Store == nil || o.Log == nil || o.Now == nil || o.Rand == nil {
 		return nil, errors.New("casework: store, log, clock and randomness are needed")
 	}
-	probe, err := seal.SignJWS(o.ResultKey, []byte("{}"))
+	probe, err := seal.SignJWS(ctx, o.ResultKey, []byte("{}"))
 	if err != nil {
 		return nil, fmt.Errorf("casework: result key: %w", err)
 	}
 	if _, _, err := seal.VerifyJWS(o.Ring, probe); err != nil {
 		return nil, fmt.Errorf("casework: result key is not in the published key set: %w", err)
+	}
+	if err := o.Ring.MaySign(o.ResultKey.Public().ID, seal.UseResult); err != nil {
+		return nil, fmt.Errorf("casework: result key: %w", err)
 	}
 	keys, err := o.Ring.JWKS()
 	if err != nil {
@@ -112,6 +117,8 @@ type Signing struct {
 	// Supersedes is the result to be replaced, with the reason; the session is then that result's.
 	Supersedes      string
 	SupersedeReason string
+	// Proof is the signer's credential, given again.
+	Proof SignerProof
 }
 
 // ResultView is a result as it is shown. Bundle is nil in lists.

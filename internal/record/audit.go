@@ -13,6 +13,16 @@ type Entry struct {
 	Reason   string    `json:"reason,omitempty"`
 	Subjects []string  `json:"subjects,omitempty"`
 	Records  []Written `json:"records,omitempty"`
+	// Disclosed are the results that were shown to a payer; Erased the numbers of the entries whose content an erasure took.
+	Disclosed []Disclosed `json:"disclosed,omitempty"`
+	Erased    []int64     `json:"erased,omitempty"`
+}
+
+// Disclosed is one result as it was shown to a payer: under which release, and whether with its raw trials.
+type Disclosed struct {
+	ResultID  string `json:"result_id"`
+	ReleaseID string `json:"release_id"`
+	RawTrials bool   `json:"raw_trials,omitempty"`
 }
 
 // Actor is who did it. TokenID is empty for an operator at the machine's console.

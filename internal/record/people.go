@@ -7,6 +7,10 @@ type Clinic struct {
 	ID          string    `json:"id"`
 	Name        string    `json:"name"`
 	DisplayUnit mass.Unit `json:"display_unit"`
+	// RetentionDays is how long after a client's last session the client's records are kept at least; 0 where no rule keeps them.
+	RetentionDays int `json:"retention_days,omitempty"`
+	// IndependentReview: a result that the session's evaluator signed is shown to payers once another reviewer has countersigned it.
+	IndependentReview bool `json:"independent_review,omitempty"`
 }
 
 // Payer is an insurer whose system pulls released results.
@@ -35,6 +39,10 @@ type Token struct {
 	Roles      []Role `json:"roles"`
 	ExpiresAt  Time   `json:"expires_at"`
 	SecretHash string `json:"secret_hash"`
+	// IdentityID is what signed in for the token, TwoFactors that it was with two factors, RotatedFrom the token that it succeeds.
+	IdentityID  string `json:"identity_id,omitempty"`
+	TwoFactors  bool   `json:"two_factors,omitempty"`
+	RotatedFrom string `json:"rotated_from,omitempty"`
 }
 
 // TokenRevocation ends a token.
@@ -93,4 +101,7 @@ type Release struct {
 	Purpose    string `json:"purpose"`
 	ExpiresAt  Time   `json:"expires_at"`
 	Revoked    bool   `json:"revoked,omitempty"`
+	// ResultIDs are the results that may be seen, none for all of the referral; RawTrials says that the raw trials may be seen too.
+	ResultIDs []string `json:"result_ids,omitempty"`
+	RawTrials bool     `json:"raw_trials,omitempty"`
 }

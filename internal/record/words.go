@@ -194,6 +194,7 @@ type Meaning string
 const (
 	MeaningReviewed          Meaning = "reviewed"
 	MeaningTestedAndReviewed Meaning = "tested_and_reviewed"
+	MeaningCountersigned     Meaning = "countersigned"
 )
 
 // HeartRateFormula predicts the maximum heart rate from age.

@@ -82,12 +82,14 @@ func (s clinics) ListPayers(ctx context.Context, req *pb.ListPayersRequest) (*pb
 func (r *reader) clinic(m *pb.Clinic, at string) record.Clinic {
 	return record.Clinic{
 		ID: r.id(m.GetId(), at+".id"), Name: r.line(m.GetName(), at+".name"), DisplayUnit: pick(r, units, m.GetDisplayUnit(), at+".display_unit"),
+		RetentionDays: int(m.GetRetentionDays()), IndependentReview: m.GetIndependentReview(),
 	}
 }
 
 func (w *writer) clinic(s record.Stored[record.Clinic]) *pb.Clinic {
 	v := s.Value
-	return &pb.Clinic{Id: v.ID, Name: v.Name, DisplayUnit: say(w, units, v.DisplayUnit), Revision: w.revision(s.Revision)}
+	return &pb.Clinic{Id: v.ID, Name: v.Name, DisplayUnit: say(w, units, v.DisplayUnit), RetentionDays: w.number(v.RetentionDays),
+		IndependentReview: v.IndependentReview, Revision: w.revision(s.Revision)}
 }
 
 func (r *reader) payer(m *pb.Payer, at string) record.Payer {

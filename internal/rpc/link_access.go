@@ -103,7 +103,7 @@ func resolveClinic(c *call, m proto.Message) error {
 	}
 	p := &c.principal
 	switch c.rule.Scope {
-	case pb.Scope_SCOPE_PUBLIC, pb.Scope_SCOPE_NETWORK:
+	case pb.Scope_SCOPE_PUBLIC, pb.Scope_SCOPE_NETWORK, pb.Scope_SCOPE_OWN:
 		return nil
 	case pb.Scope_SCOPE_PAYER:
 		return needPayer(p)

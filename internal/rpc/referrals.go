@@ -2,6 +2,7 @@ package rpc
 
 import (
 	"context"
+	"fmt"
 
 	pb "ponderal.example/api/ponderal/v1"
 	"ponderal.example/internal/authn"
@@ -187,13 +188,23 @@ func (r *reader) release(m *pb.Release, at string) record.Release {
 	return record.Release{
 		ID: r.id(m.GetId(), at+".id"), ReferralID: r.id(m.GetReferralId(), at+".referral_id"), PayerID: r.id(m.GetPayerId(), at+".payer_id"), Purpose: r.text(m.GetPurpose(), at+".purpose"),
 		ExpiresAt: r.time(m.GetExpiresAt(), at+".expires_at"), Revoked: m.GetRevoked(),
+		ResultIDs: r.ids(m.GetResultIds(), at+".result_ids"), RawTrials: m.GetWithRawTrials(),
 	}
+}
+
+// ids reads a list of ids; none is nil.
+func (r *reader) ids(list []string, at string) []string {
+	var out []string
+	for i, s := range list {
+		out = append(out, r.id(s, fmt.Sprintf("%s[%d]", at, i)))
+	}
+	return out
 }
 
 func (w *writer) release(s record.Stored[record.Release]) *pb.Release {
 	v := s.Value
 	return &pb.Release{
 		Id: v.ID, ReferralId: v.ReferralID, PayerId: v.PayerID, Purpose: v.Purpose, ExpiresAt: w.time(v.ExpiresAt),
-		Revoked: v.Revoked, Revision: w.revision(s.Revision),
+		Revoked: v.Revoked, ResultIds: v.ResultIDs, WithRawTrials: v.RawTrials, Revision: w.revision(s.Revision),
 	}
 }

@@ -36,9 +36,13 @@ var openServices = map[protoreflect.FullName]bool{
 
 // clinicOptional are the methods in which a network credential that names no clinic acts on the network (clinics.proto says so).
 var clinicOptional = map[protoreflect.FullName]bool{
-	"ponderal.v1.TokenService.CreateToken": true,
-	"ponderal.v1.TokenService.ListTokens":  true,
-	"ponderal.v1.TokenService.RevokeToken": true,
+	"ponderal.v1.TokenService.CreateToken":         true,
+	"ponderal.v1.TokenService.ListTokens":          true,
+	"ponderal.v1.TokenService.RevokeToken":         true,
+	"ponderal.v1.IdentityService.PutIdentity":      true,
+	"ponderal.v1.IdentityService.ListIdentities":   true,
+	"ponderal.v1.IdentityService.IssueSetupCode":   true,
+	"ponderal.v1.AuditService.ListLateCorrections": true,
 }
 
 // NewRules reads the rule of every method of the services. A method without a rule, or with one that cannot be enforced, is an error
@@ -111,7 +115,7 @@ func (r *Rule) check() error {
 			return errors.New("is public and names roles")
 		}
 		return nil
-	case pb.Scope_SCOPE_CLINIC, pb.Scope_SCOPE_NETWORK, pb.Scope_SCOPE_PAYER:
+	case pb.Scope_SCOPE_CLINIC, pb.Scope_SCOPE_NETWORK, pb.Scope_SCOPE_PAYER, pb.Scope_SCOPE_OWN:
 	case pb.Scope_SCOPE_NAMED_CLINIC, pb.Scope_SCOPE_LOG:
 		if r.clinic == nil || r.clinic.Kind() != protoreflect.StringKind || r.clinic.Cardinality() == protoreflect.Repeated {
 			return errors.New("acts on a named clinic and its request has no string clinic_id")

@@ -73,5 +73,6 @@ func (w *writer) token(s record.Stored[casework.TokenView]) *pb.Token {
 	return &pb.Token{
 		Id: v.ID, ClinicId: v.ClinicID, PayerId: v.PayerID, MemberId: v.MemberID, Label: v.Label, Roles: w.roles(v.Roles),
 		ExpiresAt: w.time(v.ExpiresAt), RevokedAt: w.time(s.Value.RevokedAt), Revision: w.revision(s.Revision),
+		IdentityId: v.IdentityID, TwoFactors: v.TwoFactors, RotatedFrom: v.RotatedFrom,
 	}
 }

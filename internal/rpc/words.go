@@ -133,6 +133,7 @@ var (
 	meanings = newWords(map[pb.SignatureMeaning]record.Meaning{
 		pb.SignatureMeaning_SIGNATURE_MEANING_REVIEWED:            record.MeaningReviewed,
 		pb.SignatureMeaning_SIGNATURE_MEANING_TESTED_AND_REVIEWED: record.MeaningTestedAndReviewed,
+		pb.SignatureMeaning_SIGNATURE_MEANING_COUNTERSIGNED:       record.MeaningCountersigned,
 	})
 	repetitionKinds = newWords(map[pb.RepetitionKind]record.RepetitionKind{
 		pb.RepetitionKind_REPETITION_KIND_MOVEMENT: record.RepetitionMovement,

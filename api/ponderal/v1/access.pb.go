@@ -114,6 +114,8 @@ const (
 	// The hashes and signed heads of the log of the clinic in `clinic_id`: a credential of a clinic reads its own log, one of a payer the logs of
 	// clinics that released a result to it, one of the network every log; anybody where the service's logs are public.
 	Scope_SCOPE_LOG Scope = 6
+	// The credential itself and what belongs to its holder, whoever it is.
+	Scope_SCOPE_OWN Scope = 7
 )
 
 // Enum value maps for Scope.
@@ -126,6 +128,7 @@ var (
 		4: "SCOPE_NETWORK",
 		5: "SCOPE_PAYER",
 		6: "SCOPE_LOG",
+		7: "SCOPE_OWN",
 	}
 	Scope_value = map[string]int32{
 		"SCOPE_UNSPECIFIED":  0,
@@ -135,6 +138,7 @@ var (
 		"SCOPE_NETWORK":      4,
 		"SCOPE_PAYER":        5,
 		"SCOPE_LOG":          6,
+		"SCOPE_OWN":          7,
 	}
 )
 
@@ -256,7 +260,7 @@ const file_ponderal_v1_access_proto_rawDesc = "" +
 	"\n" +
 	"ROLE_PAYER\x10\x05\x12\x18\n" +
 	"\x14ROLE_NETWORK_AUDITOR\x10\x06\x12\x16\n" +
-	"\x12ROLE_NETWORK_ADMIN\x10\a*\x8d\x01\n" +
+	"\x12ROLE_NETWORK_ADMIN\x10\a*\x9c\x01\n" +
 	"\x05Scope\x12\x15\n" +
 	"\x11SCOPE_UNSPECIFIED\x10\x00\x12\x10\n" +
 	"\fSCOPE_PUBLIC\x10\x01\x12\x10\n" +
@@ -264,7 +268,8 @@ const file_ponderal_v1_access_proto_rawDesc = "" +
 	"\x12SCOPE_NAMED_CLINIC\x10\x03\x12\x11\n" +
 	"\rSCOPE_NETWORK\x10\x04\x12\x0f\n" +
 	"\vSCOPE_PAYER\x10\x05\x12\r\n" +
-	"\tSCOPE_LOG\x10\x06:M\n" +
+	"\tSCOPE_LOG\x10\x06\x12\r\n" +
+	"\tSCOPE_OWN\x10\a:M\n" +
 	"\x06access\x12\x1e.google.protobuf.MethodOptions\x18\xab\x8c\x03 \x01(\v2\x13.ponderal.v1.AccessR\x06accessB-Z+ponderal.example/api/ponderal/v1;ponderalv1b\x06proto3"
 
 var (

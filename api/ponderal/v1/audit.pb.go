@@ -11,6 +11,7 @@ package ponderalv1
 import (
 	_ "buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
 	_ "google.golang.org/genproto/googleapis/api/annotations"
+	httpbody "google.golang.org/genproto/googleapis/api/httpbody"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
 	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
@@ -25,6 +26,58 @@ const (
 	// Verify that runtime/protoimpl is sufficiently up-to-date.
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
+
+// ExportFormat is how an export is written.
+type ExportFormat int32
+
+const (
+	ExportFormat_EXPORT_FORMAT_UNSPECIFIED ExportFormat = 0
+	// One JSON object a line.
+	ExportFormat_EXPORT_FORMAT_JSON_LINES ExportFormat = 1
+	// RFC 4180, with a line of names first.
+	ExportFormat_EXPORT_FORMAT_CSV ExportFormat = 2
+)
+
+// Enum value maps for ExportFormat.
+var (
+	ExportFormat_name = map[int32]string{
+		0: "EXPORT_FORMAT_UNSPECIFIED",
+		1: "EXPORT_FORMAT_JSON_LINES",
+		2: "EXPORT_FORMAT_CSV",
+	}
+	ExportFormat_value = map[string]int32{
+		"EXPORT_FORMAT_UNSPECIFIED": 0,
+		"EXPORT_FORMAT_JSON_LINES":  1,
+		"EXPORT_FORMAT_CSV":         2,
+	}
+)
+
+func (x ExportFormat) Enum() *ExportFormat {
+	p := new(ExportFormat)
+	*p = x
+	return p
+}
+
+func (x ExportFormat) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ExportFormat) Descriptor() protoreflect.EnumDescriptor {
+	return file_ponderal_v1_audit_proto_enumTypes[0].Descriptor()
+}
+
+func (ExportFormat) Type() protoreflect.EnumType {
+	return &file_ponderal_v1_audit_proto_enumTypes[0]
+}
+
+func (x ExportFormat) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ExportFormat.Descriptor instead.
+func (ExportFormat) EnumDescriptor() ([]byte, []int) {
+	return file_ponderal_v1_audit_proto_rawDescGZIP(), []int{0}
+}
 
 // Actor is who did it.
 type Actor struct {
@@ -202,8 +255,14 @@ type AuditEntry struct {
 	Actor  *Actor `protobuf:"bytes,5,opt,name=actor,proto3" json:"actor,omitempty"`
 	Reason string `protobuf:"bytes,6,opt,name=reason,proto3" json:"reason,omitempty"`
 	// What the action was about, `kind:id`.
-	Subjects      []string         `protobuf:"bytes,7,rep,name=subjects,proto3" json:"subjects,omitempty"`
-	Records       []*WrittenRecord `protobuf:"bytes,8,rep,name=records,proto3" json:"records,omitempty"`
+	Subjects []string         `protobuf:"bytes,7,rep,name=subjects,proto3" json:"subjects,omitempty"`
+	Records  []*WrittenRecord `protobuf:"bytes,8,rep,name=records,proto3" json:"records,omitempty"`
+	// The results that were shown to a payer, of `result.disclose`.
+	Disclosed []*DisclosedResult `protobuf:"bytes,9,rep,name=disclosed,proto3" json:"disclosed,omitempty"`
+	// The entry's content was erased on lawful demand, which the entry of this number records. 0 where it was not.
+	ErasedBy uint64 `protobuf:"varint,10,opt,name=erased_by,json=erasedBy,proto3" json:"erased_by,omitempty"`
+	// Numbers of the entries whose content an erasure took, of `client.erase`.
+	Erased        []uint64 `protobuf:"varint,11,rep,packed,name=erased,proto3" json:"erased,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -294,6 +353,89 @@ func (x *AuditEntry) GetRecords() []*WrittenRecord {
 	return nil
 }
 
+func (x *AuditEntry) GetDisclosed() []*DisclosedResult {
+	if x != nil {
+		return x.Disclosed
+	}
+	return nil
+}
+
+func (x *AuditEntry) GetErasedBy() uint64 {
+	if x != nil {
+		return x.ErasedBy
+	}
+	return 0
+}
+
+func (x *AuditEntry) GetErased() []uint64 {
+	if x != nil {
+		return x.Erased
+	}
+	return nil
+}
+
+// DisclosedResult is one result as it was shown to a payer.
+type DisclosedResult struct {
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	ResultId string                 `protobuf:"bytes,1,opt,name=result_id,json=resultId,proto3" json:"result_id,omitempty"`
+	// The release that it was shown under.
+	ReleaseId     string `protobuf:"bytes,2,opt,name=release_id,json=releaseId,proto3" json:"release_id,omitempty"`
+	WithRawTrials bool   `protobuf:"varint,3,opt,name=with_raw_trials,json=withRawTrials,proto3" json:"with_raw_trials,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DisclosedResult) Reset() {
+	*x = DisclosedResult{}
+	mi := &file_ponderal_v1_audit_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DisclosedResult) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DisclosedResult) ProtoMessage() {}
+
+func (x *DisclosedResult) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_audit_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DisclosedResult.ProtoReflect.Descriptor instead.
+func (*DisclosedResult) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_audit_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *DisclosedResult) GetResultId() string {
+	if x != nil {
+		return x.ResultId
+	}
+	return ""
+}
+
+func (x *DisclosedResult) GetReleaseId() string {
+	if x != nil {
+		return x.ReleaseId
+	}
+	return ""
+}
+
+func (x *DisclosedResult) GetWithRawTrials() bool {
+	if x != nil {
+		return x.WithRawTrials
+	}
+	return false
+}
+
 // EntryProof proves that an entry is in the log.
 type EntryProof struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -311,7 +453,7 @@ type EntryProof struct {
 
 func (x *EntryProof) Reset() {
 	*x = EntryProof{}
-	mi := &file_ponderal_v1_audit_proto_msgTypes[3]
+	mi := &file_ponderal_v1_audit_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -323,7 +465,7 @@ func (x *EntryProof) String() string {
 func (*EntryProof) ProtoMessage() {}
 
 func (x *EntryProof) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_audit_proto_msgTypes[3]
+	mi := &file_ponderal_v1_audit_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -336,7 +478,7 @@ func (x *EntryProof) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EntryProof.ProtoReflect.Descriptor instead.
 func (*EntryProof) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_audit_proto_rawDescGZIP(), []int{3}
+	return file_ponderal_v1_audit_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *EntryProof) GetEntry() string {
@@ -388,7 +530,7 @@ type ScoreChange struct {
 
 func (x *ScoreChange) Reset() {
 	*x = ScoreChange{}
-	mi := &file_ponderal_v1_audit_proto_msgTypes[4]
+	mi := &file_ponderal_v1_audit_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -400,7 +542,7 @@ func (x *ScoreChange) String() string {
 func (*ScoreChange) ProtoMessage() {}
 
 func (x *ScoreChange) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_audit_proto_msgTypes[4]
+	mi := &file_ponderal_v1_audit_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -413,7 +555,7 @@ func (x *ScoreChange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ScoreChange.ProtoReflect.Descriptor instead.
 func (*ScoreChange) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_audit_proto_rawDescGZIP(), []int{4}
+	return file_ponderal_v1_audit_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *ScoreChange) GetEntry() *AuditEntry {
@@ -465,6 +607,901 @@ func (x *ScoreChange) GetLine() string {
 	return ""
 }
 
+// EntryFilter keeps the entries for which everything that is given holds.
+type EntryFilter struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Done by this member.
+	MemberId string `protobuf:"bytes,1,opt,name=member_id,json=memberId,proto3" json:"member_id,omitempty"`
+	// Done with this token.
+	TokenId string `protobuf:"bytes,2,opt,name=token_id,json=tokenId,proto3" json:"token_id,omitempty"`
+	// Done from this app, as it names itself.
+	App string `protobuf:"bytes,3,opt,name=app,proto3" json:"app,omitempty"`
+	// Wrote a record of this kind, such as `trial`.
+	Kind string `protobuf:"bytes,4,opt,name=kind,proto3" json:"kind,omitempty"`
+	// Wrote or was about the record of this id.
+	RecordId string `protobuf:"bytes,5,opt,name=record_id,json=recordId,proto3" json:"record_id,omitempty"`
+	// At or after.
+	Since *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=since,proto3" json:"since,omitempty"`
+	// Before.
+	Until *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=until,proto3" json:"until,omitempty"`
+	// Only this action; `token.` with a final point means every action that begins so.
+	Action        string `protobuf:"bytes,8,opt,name=action,proto3" json:"action,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *EntryFilter) Reset() {
+	*x = EntryFilter{}
+	mi := &file_ponderal_v1_audit_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EntryFilter) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EntryFilter) ProtoMessage() {}
+
+func (x *EntryFilter) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_audit_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EntryFilter.ProtoReflect.Descriptor instead.
+func (*EntryFilter) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_audit_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *EntryFilter) GetMemberId() string {
+	if x != nil {
+		return x.MemberId
+	}
+	return ""
+}
+
+func (x *EntryFilter) GetTokenId() string {
+	if x != nil {
+		return x.TokenId
+	}
+	return ""
+}
+
+func (x *EntryFilter) GetApp() string {
+	if x != nil {
+		return x.App
+	}
+	return ""
+}
+
+func (x *EntryFilter) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *EntryFilter) GetRecordId() string {
+	if x != nil {
+		return x.RecordId
+	}
+	return ""
+}
+
+func (x *EntryFilter) GetSince() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Since
+	}
+	return nil
+}
+
+func (x *EntryFilter) GetUntil() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Until
+	}
+	return nil
+}
+
+func (x *EntryFilter) GetAction() string {
+	if x != nil {
+		return x.Action
+	}
+	return ""
+}
+
+// Disclosure is one result shown to a payer once.
+type Disclosure struct {
+	state     protoimpl.MessageState `protogen:"open.v1"`
+	At        *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=at,proto3" json:"at,omitempty"`
+	PayerId   string                 `protobuf:"bytes,2,opt,name=payer_id,json=payerId,proto3" json:"payer_id,omitempty"`
+	PayerName string                 `protobuf:"bytes,3,opt,name=payer_name,json=payerName,proto3" json:"payer_name,omitempty"`
+	ResultId  string                 `protobuf:"bytes,4,opt,name=result_id,json=resultId,proto3" json:"result_id,omitempty"`
+	ReleaseId string                 `protobuf:"bytes,5,opt,name=release_id,json=releaseId,proto3" json:"release_id,omitempty"`
+	// What the client authorized it for.
+	Purpose       string `protobuf:"bytes,6,opt,name=purpose,proto3" json:"purpose,omitempty"`
+	WithRawTrials bool   `protobuf:"varint,7,opt,name=with_raw_trials,json=withRawTrials,proto3" json:"with_raw_trials,omitempty"`
+	// The credential that pulled.
+	TokenId       string `protobuf:"bytes,8,opt,name=token_id,json=tokenId,proto3" json:"token_id,omitempty"`
+	Label         string `protobuf:"bytes,9,opt,name=label,proto3" json:"label,omitempty"`
+	EntryNumber   uint64 `protobuf:"varint,10,opt,name=entry_number,json=entryNumber,proto3" json:"entry_number,omitempty"`
+	RequestId     string `protobuf:"bytes,11,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	SessionId     string `protobuf:"bytes,12,opt,name=session_id,json=sessionId,proto3" json:"session_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Disclosure) Reset() {
+	*x = Disclosure{}
+	mi := &file_ponderal_v1_audit_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Disclosure) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Disclosure) ProtoMessage() {}
+
+func (x *Disclosure) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_audit_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Disclosure.ProtoReflect.Descriptor instead.
+func (*Disclosure) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_audit_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *Disclosure) GetAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.At
+	}
+	return nil
+}
+
+func (x *Disclosure) GetPayerId() string {
+	if x != nil {
+		return x.PayerId
+	}
+	return ""
+}
+
+func (x *Disclosure) GetPayerName() string {
+	if x != nil {
+		return x.PayerName
+	}
+	return ""
+}
+
+func (x *Disclosure) GetResultId() string {
+	if x != nil {
+		return x.ResultId
+	}
+	return ""
+}
+
+func (x *Disclosure) GetReleaseId() string {
+	if x != nil {
+		return x.ReleaseId
+	}
+	return ""
+}
+
+func (x *Disclosure) GetPurpose() string {
+	if x != nil {
+		return x.Purpose
+	}
+	return ""
+}
+
+func (x *Disclosure) GetWithRawTrials() bool {
+	if x != nil {
+		return x.WithRawTrials
+	}
+	return false
+}
+
+func (x *Disclosure) GetTokenId() string {
+	if x != nil {
+		return x.TokenId
+	}
+	return ""
+}
+
+func (x *Disclosure) GetLabel() string {
+	if x != nil {
+		return x.Label
+	}
+	return ""
+}
+
+func (x *Disclosure) GetEntryNumber() uint64 {
+	if x != nil {
+		return x.EntryNumber
+	}
+	return 0
+}
+
+func (x *Disclosure) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *Disclosure) GetSessionId() string {
+	if x != nil {
+		return x.SessionId
+	}
+	return ""
+}
+
+// LateCorrection is a correction made after a result of the session was signed.
+type LateCorrection struct {
+	state     protoimpl.MessageState `protogen:"open.v1"`
+	ClinicId  string                 `protobuf:"bytes,1,opt,name=clinic_id,json=clinicId,proto3" json:"clinic_id,omitempty"`
+	SessionId string                 `protobuf:"bytes,2,opt,name=session_id,json=sessionId,proto3" json:"session_id,omitempty"`
+	// The result that stood when the correction was made.
+	ResultId    string                 `protobuf:"bytes,3,opt,name=result_id,json=resultId,proto3" json:"result_id,omitempty"`
+	SignedAt    *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=signed_at,json=signedAt,proto3" json:"signed_at,omitempty"`
+	EvaluatorId string                 `protobuf:"bytes,5,opt,name=evaluator_id,json=evaluatorId,proto3" json:"evaluator_id,omitempty"`
+	Entry       *AuditEntry            `protobuf:"bytes,6,opt,name=entry,proto3" json:"entry,omitempty"`
+	// What it changed in what was measured.
+	Measured []*Difference `protobuf:"bytes,7,rep,name=measured,proto3" json:"measured,omitempty"`
+	// The result that replaced the one that stood, if one did.
+	SupersededBy  string `protobuf:"bytes,8,opt,name=superseded_by,json=supersededBy,proto3" json:"superseded_by,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LateCorrection) Reset() {
+	*x = LateCorrection{}
+	mi := &file_ponderal_v1_audit_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LateCorrection) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LateCorrection) ProtoMessage() {}
+
+func (x *LateCorrection) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_audit_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LateCorrection.ProtoReflect.Descriptor instead.
+func (*LateCorrection) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_audit_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *LateCorrection) GetClinicId() string {
+	if x != nil {
+		return x.ClinicId
+	}
+	return ""
+}
+
+func (x *LateCorrection) GetSessionId() string {
+	if x != nil {
+		return x.SessionId
+	}
+	return ""
+}
+
+func (x *LateCorrection) GetResultId() string {
+	if x != nil {
+		return x.ResultId
+	}
+	return ""
+}
+
+func (x *LateCorrection) GetSignedAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.SignedAt
+	}
+	return nil
+}
+
+func (x *LateCorrection) GetEvaluatorId() string {
+	if x != nil {
+		return x.EvaluatorId
+	}
+	return ""
+}
+
+func (x *LateCorrection) GetEntry() *AuditEntry {
+	if x != nil {
+		return x.Entry
+	}
+	return nil
+}
+
+func (x *LateCorrection) GetMeasured() []*Difference {
+	if x != nil {
+		return x.Measured
+	}
+	return nil
+}
+
+func (x *LateCorrection) GetSupersededBy() string {
+	if x != nil {
+		return x.SupersededBy
+	}
+	return ""
+}
+
+// CorrectionRate is how often an evaluator's signed sessions were corrected afterwards.
+type CorrectionRate struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	ClinicId      string                 `protobuf:"bytes,1,opt,name=clinic_id,json=clinicId,proto3" json:"clinic_id,omitempty"`
+	EvaluatorId   string                 `protobuf:"bytes,2,opt,name=evaluator_id,json=evaluatorId,proto3" json:"evaluator_id,omitempty"`
+	EvaluatorName string                 `protobuf:"bytes,3,opt,name=evaluator_name,json=evaluatorName,proto3" json:"evaluator_name,omitempty"`
+	// Sessions of the evaluator that were signed in the period.
+	SignedSessions uint32 `protobuf:"varint,4,opt,name=signed_sessions,json=signedSessions,proto3" json:"signed_sessions,omitempty"`
+	// Those of them that were corrected after a signature, in the period or later.
+	CorrectedSessions uint32 `protobuf:"varint,5,opt,name=corrected_sessions,json=correctedSessions,proto3" json:"corrected_sessions,omitempty"`
+	Corrections       uint32 `protobuf:"varint,6,opt,name=corrections,proto3" json:"corrections,omitempty"`
+	// Corrected of signed, in percent with one decimal; empty where none was signed. Few sessions make a rate that says little.
+	Percent       string `protobuf:"bytes,7,opt,name=percent,proto3" json:"percent,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CorrectionRate) Reset() {
+	*x = CorrectionRate{}
+	mi := &file_ponderal_v1_audit_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CorrectionRate) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CorrectionRate) ProtoMessage() {}
+
+func (x *CorrectionRate) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_audit_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CorrectionRate.ProtoReflect.Descriptor instead.
+func (*CorrectionRate) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_audit_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *CorrectionRate) GetClinicId() string {
+	if x != nil {
+		return x.ClinicId
+	}
+	return ""
+}
+
+func (x *CorrectionRate) GetEvaluatorId() string {
+	if x != nil {
+		return x.EvaluatorId
+	}
+	return ""
+}
+
+func (x *CorrectionRate) GetEvaluatorName() string {
+	if x != nil {
+		return x.EvaluatorName
+	}
+	return ""
+}
+
+func (x *CorrectionRate) GetSignedSessions() uint32 {
+	if x != nil {
+		return x.SignedSessions
+	}
+	return 0
+}
+
+func (x *CorrectionRate) GetCorrectedSessions() uint32 {
+	if x != nil {
+		return x.CorrectedSessions
+	}
+	return 0
+}
+
+func (x *CorrectionRate) GetCorrections() uint32 {
+	if x != nil {
+		return x.Corrections
+	}
+	return 0
+}
+
+func (x *CorrectionRate) GetPercent() string {
+	if x != nil {
+		return x.Percent
+	}
+	return ""
+}
+
+type ExportEntriesRequest struct {
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	ClinicId string                 `protobuf:"bytes,1,opt,name=clinic_id,json=clinicId,proto3" json:"clinic_id,omitempty"`
+	Filter   *EntryFilter           `protobuf:"bytes,2,opt,name=filter,proto3" json:"filter,omitempty"`
+	Format   ExportFormat           `protobuf:"varint,3,opt,name=format,proto3,enum=ponderal.v1.ExportFormat" json:"format,omitempty"`
+	// Only entries after this number, to go on with an export that was cut off; empty from the first.
+	After         string `protobuf:"bytes,4,opt,name=after,proto3" json:"after,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExportEntriesRequest) Reset() {
+	*x = ExportEntriesRequest{}
+	mi := &file_ponderal_v1_audit_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExportEntriesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExportEntriesRequest) ProtoMessage() {}
+
+func (x *ExportEntriesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_audit_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExportEntriesRequest.ProtoReflect.Descriptor instead.
+func (*ExportEntriesRequest) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_audit_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *ExportEntriesRequest) GetClinicId() string {
+	if x != nil {
+		return x.ClinicId
+	}
+	return ""
+}
+
+func (x *ExportEntriesRequest) GetFilter() *EntryFilter {
+	if x != nil {
+		return x.Filter
+	}
+	return nil
+}
+
+func (x *ExportEntriesRequest) GetFormat() ExportFormat {
+	if x != nil {
+		return x.Format
+	}
+	return ExportFormat_EXPORT_FORMAT_UNSPECIFIED
+}
+
+func (x *ExportEntriesRequest) GetAfter() string {
+	if x != nil {
+		return x.After
+	}
+	return ""
+}
+
+type ListDisclosuresRequest struct {
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	ClientId string                 `protobuf:"bytes,1,opt,name=client_id,json=clientId,proto3" json:"client_id,omitempty"`
+	ClinicId string                 `protobuf:"bytes,2,opt,name=clinic_id,json=clinicId,proto3" json:"clinic_id,omitempty"`
+	// At or after; six years back where it is not given.
+	Since         *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=since,proto3" json:"since,omitempty"`
+	Page          *Page                  `protobuf:"bytes,4,opt,name=page,proto3" json:"page,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListDisclosuresRequest) Reset() {
+	*x = ListDisclosuresRequest{}
+	mi := &file_ponderal_v1_audit_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListDisclosuresRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListDisclosuresRequest) ProtoMessage() {}
+
+func (x *ListDisclosuresRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_audit_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListDisclosuresRequest.ProtoReflect.Descriptor instead.
+func (*ListDisclosuresRequest) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_audit_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *ListDisclosuresRequest) GetClientId() string {
+	if x != nil {
+		return x.ClientId
+	}
+	return ""
+}
+
+func (x *ListDisclosuresRequest) GetClinicId() string {
+	if x != nil {
+		return x.ClinicId
+	}
+	return ""
+}
+
+func (x *ListDisclosuresRequest) GetSince() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Since
+	}
+	return nil
+}
+
+func (x *ListDisclosuresRequest) GetPage() *Page {
+	if x != nil {
+		return x.Page
+	}
+	return nil
+}
+
+type ListDisclosuresResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Disclosures   []*Disclosure          `protobuf:"bytes,1,rep,name=disclosures,proto3" json:"disclosures,omitempty"`
+	NextCursor    string                 `protobuf:"bytes,2,opt,name=next_cursor,json=nextCursor,proto3" json:"next_cursor,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListDisclosuresResponse) Reset() {
+	*x = ListDisclosuresResponse{}
+	mi := &file_ponderal_v1_audit_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListDisclosuresResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListDisclosuresResponse) ProtoMessage() {}
+
+func (x *ListDisclosuresResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_audit_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListDisclosuresResponse.ProtoReflect.Descriptor instead.
+func (*ListDisclosuresResponse) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_audit_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *ListDisclosuresResponse) GetDisclosures() []*Disclosure {
+	if x != nil {
+		return x.Disclosures
+	}
+	return nil
+}
+
+func (x *ListDisclosuresResponse) GetNextCursor() string {
+	if x != nil {
+		return x.NextCursor
+	}
+	return ""
+}
+
+type CompareFindingsRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	SessionId     string                 `protobuf:"bytes,1,opt,name=session_id,json=sessionId,proto3" json:"session_id,omitempty"`
+	ClinicId      string                 `protobuf:"bytes,2,opt,name=clinic_id,json=clinicId,proto3" json:"clinic_id,omitempty"`
+	FromRevision  uint32                 `protobuf:"varint,3,opt,name=from_revision,json=fromRevision,proto3" json:"from_revision,omitempty"`
+	ToRevision    uint32                 `protobuf:"varint,4,opt,name=to_revision,json=toRevision,proto3" json:"to_revision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CompareFindingsRequest) Reset() {
+	*x = CompareFindingsRequest{}
+	mi := &file_ponderal_v1_audit_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CompareFindingsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CompareFindingsRequest) ProtoMessage() {}
+
+func (x *CompareFindingsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_audit_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CompareFindingsRequest.ProtoReflect.Descriptor instead.
+func (*CompareFindingsRequest) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_audit_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *CompareFindingsRequest) GetSessionId() string {
+	if x != nil {
+		return x.SessionId
+	}
+	return ""
+}
+
+func (x *CompareFindingsRequest) GetClinicId() string {
+	if x != nil {
+		return x.ClinicId
+	}
+	return ""
+}
+
+func (x *CompareFindingsRequest) GetFromRevision() uint32 {
+	if x != nil {
+		return x.FromRevision
+	}
+	return 0
+}
+
+func (x *CompareFindingsRequest) GetToRevision() uint32 {
+	if x != nil {
+		return x.ToRevision
+	}
+	return 0
+}
+
+type CompareFindingsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What differs in what was measured.
+	Measured []*Difference `protobuf:"bytes,1,rep,name=measured,proto3" json:"measured,omitempty"`
+	// What differs in what the engine computed.
+	Computed []*Difference `protobuf:"bytes,2,rep,name=computed,proto3" json:"computed,omitempty"`
+	// The steps after the earlier version up to the later, in order.
+	Causes        []*ScoreChange `protobuf:"bytes,3,rep,name=causes,proto3" json:"causes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CompareFindingsResponse) Reset() {
+	*x = CompareFindingsResponse{}
+	mi := &file_ponderal_v1_audit_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CompareFindingsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CompareFindingsResponse) ProtoMessage() {}
+
+func (x *CompareFindingsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_audit_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CompareFindingsResponse.ProtoReflect.Descriptor instead.
+func (*CompareFindingsResponse) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_audit_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *CompareFindingsResponse) GetMeasured() []*Difference {
+	if x != nil {
+		return x.Measured
+	}
+	return nil
+}
+
+func (x *CompareFindingsResponse) GetComputed() []*Difference {
+	if x != nil {
+		return x.Computed
+	}
+	return nil
+}
+
+func (x *CompareFindingsResponse) GetCauses() []*ScoreChange {
+	if x != nil {
+		return x.Causes
+	}
+	return nil
+}
+
+type ListLateCorrectionsRequest struct {
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	ClinicId string                 `protobuf:"bytes,1,opt,name=clinic_id,json=clinicId,proto3" json:"clinic_id,omitempty"`
+	// Of results signed at or after; a year back where it is not given.
+	Since         *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=since,proto3" json:"since,omitempty"`
+	Until         *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=until,proto3" json:"until,omitempty"`
+	Page          *Page                  `protobuf:"bytes,4,opt,name=page,proto3" json:"page,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListLateCorrectionsRequest) Reset() {
+	*x = ListLateCorrectionsRequest{}
+	mi := &file_ponderal_v1_audit_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListLateCorrectionsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListLateCorrectionsRequest) ProtoMessage() {}
+
+func (x *ListLateCorrectionsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_audit_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListLateCorrectionsRequest.ProtoReflect.Descriptor instead.
+func (*ListLateCorrectionsRequest) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_audit_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *ListLateCorrectionsRequest) GetClinicId() string {
+	if x != nil {
+		return x.ClinicId
+	}
+	return ""
+}
+
+func (x *ListLateCorrectionsRequest) GetSince() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Since
+	}
+	return nil
+}
+
+func (x *ListLateCorrectionsRequest) GetUntil() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Until
+	}
+	return nil
+}
+
+func (x *ListLateCorrectionsRequest) GetPage() *Page {
+	if x != nil {
+		return x.Page
+	}
+	return nil
+}
+
+type ListLateCorrectionsResponse struct {
+	state       protoimpl.MessageState `protogen:"open.v1"`
+	Corrections []*LateCorrection      `protobuf:"bytes,1,rep,name=corrections,proto3" json:"corrections,omitempty"`
+	NextCursor  string                 `protobuf:"bytes,2,opt,name=next_cursor,json=nextCursor,proto3" json:"next_cursor,omitempty"`
+	// Of the whole period; on the first page only.
+	Rates         []*CorrectionRate `protobuf:"bytes,3,rep,name=rates,proto3" json:"rates,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListLateCorrectionsResponse) Reset() {
+	*x = ListLateCorrectionsResponse{}
+	mi := &file_ponderal_v1_audit_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListLateCorrectionsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListLateCorrectionsResponse) ProtoMessage() {}
+
+func (x *ListLateCorrectionsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_audit_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListLateCorrectionsResponse.ProtoReflect.Descriptor instead.
+func (*ListLateCorrectionsResponse) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_audit_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *ListLateCorrectionsResponse) GetCorrections() []*LateCorrection {
+	if x != nil {
+		return x.Corrections
+	}
+	return nil
+}
+
+func (x *ListLateCorrectionsResponse) GetNextCursor() string {
+	if x != nil {
+		return x.NextCursor
+	}
+	return ""
+}
+
+func (x *ListLateCorrectionsResponse) GetRates() []*CorrectionRate {
+	if x != nil {
+		return x.Rates
+	}
+	return nil
+}
+
 type ListEntriesRequest struct {
 	state    protoimpl.MessageState `protogen:"open.v1"`
 	Page     *Page                  `protobuf:"bytes,1,opt,name=page,proto3" json:"page,omitempty"`
@@ -472,14 +1509,15 @@ type ListEntriesRequest struct {
 	// Only this action; empty for all.
 	Action string `protobuf:"bytes,3,opt,name=action,proto3" json:"action,omitempty"`
 	// Only entries about this, `kind:id`; empty for all.
-	Subject       string `protobuf:"bytes,4,opt,name=subject,proto3" json:"subject,omitempty"`
+	Subject       string       `protobuf:"bytes,4,opt,name=subject,proto3" json:"subject,omitempty"`
+	Filter        *EntryFilter `protobuf:"bytes,5,opt,name=filter,proto3" json:"filter,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ListEntriesRequest) Reset() {
 	*x = ListEntriesRequest{}
-	mi := &file_ponderal_v1_audit_proto_msgTypes[5]
+	mi := &file_ponderal_v1_audit_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -491,7 +1529,7 @@ func (x *ListEntriesRequest) String() string {
 func (*ListEntriesRequest) ProtoMessage() {}
 
 func (x *ListEntriesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_audit_proto_msgTypes[5]
+	mi := &file_ponderal_v1_audit_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -504,7 +1542,7 @@ func (x *ListEntriesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEntriesRequest.ProtoReflect.Descriptor instead.
 func (*ListEntriesRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_audit_proto_rawDescGZIP(), []int{5}
+	return file_ponderal_v1_audit_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *ListEntriesRequest) GetPage() *Page {
@@ -535,6 +1573,13 @@ func (x *ListEntriesRequest) GetSubject() string {
 	return ""
 }
 
+func (x *ListEntriesRequest) GetFilter() *EntryFilter {
+	if x != nil {
+		return x.Filter
+	}
+	return nil
+}
+
 type ListEntriesResponse struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Entries       []*AuditEntry          `protobuf:"bytes,1,rep,name=entries,proto3" json:"entries,omitempty"`
@@ -545,7 +1590,7 @@ type ListEntriesResponse struct {
 
 func (x *ListEntriesResponse) Reset() {
 	*x = ListEntriesResponse{}
-	mi := &file_ponderal_v1_audit_proto_msgTypes[6]
+	mi := &file_ponderal_v1_audit_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -557,7 +1602,7 @@ func (x *ListEntriesResponse) String() string {
 func (*ListEntriesResponse) ProtoMessage() {}
 
 func (x *ListEntriesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_audit_proto_msgTypes[6]
+	mi := &file_ponderal_v1_audit_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -570,7 +1615,7 @@ func (x *ListEntriesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEntriesResponse.ProtoReflect.Descriptor instead.
 func (*ListEntriesResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_audit_proto_rawDescGZIP(), []int{6}
+	return file_ponderal_v1_audit_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *ListEntriesResponse) GetEntries() []*AuditEntry {
@@ -597,7 +1642,7 @@ type GetEntryRequest struct {
 
 func (x *GetEntryRequest) Reset() {
 	*x = GetEntryRequest{}
-	mi := &file_ponderal_v1_audit_proto_msgTypes[7]
+	mi := &file_ponderal_v1_audit_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -609,7 +1654,7 @@ func (x *GetEntryRequest) String() string {
 func (*GetEntryRequest) ProtoMessage() {}
 
 func (x *GetEntryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_audit_proto_msgTypes[7]
+	mi := &file_ponderal_v1_audit_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -622,7 +1667,7 @@ func (x *GetEntryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetEntryRequest.ProtoReflect.Descriptor instead.
 func (*GetEntryRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_audit_proto_rawDescGZIP(), []int{7}
+	return file_ponderal_v1_audit_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *GetEntryRequest) GetNumber() uint64 {
@@ -649,7 +1694,7 @@ type GetEntryResponse struct {
 
 func (x *GetEntryResponse) Reset() {
 	*x = GetEntryResponse{}
-	mi := &file_ponderal_v1_audit_proto_msgTypes[8]
+	mi := &file_ponderal_v1_audit_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -661,7 +1706,7 @@ func (x *GetEntryResponse) String() string {
 func (*GetEntryResponse) ProtoMessage() {}
 
 func (x *GetEntryResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_audit_proto_msgTypes[8]
+	mi := &file_ponderal_v1_audit_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -674,7 +1719,7 @@ func (x *GetEntryResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetEntryResponse.ProtoReflect.Descriptor instead.
 func (*GetEntryResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_audit_proto_rawDescGZIP(), []int{8}
+	return file_ponderal_v1_audit_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *GetEntryResponse) GetEntry() *AuditEntry {
@@ -700,7 +1745,7 @@ type GetCheckpointRequest struct {
 
 func (x *GetCheckpointRequest) Reset() {
 	*x = GetCheckpointRequest{}
-	mi := &file_ponderal_v1_audit_proto_msgTypes[9]
+	mi := &file_ponderal_v1_audit_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -712,7 +1757,7 @@ func (x *GetCheckpointRequest) String() string {
 func (*GetCheckpointRequest) ProtoMessage() {}
 
 func (x *GetCheckpointRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_audit_proto_msgTypes[9]
+	mi := &file_ponderal_v1_audit_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -725,7 +1770,7 @@ func (x *GetCheckpointRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCheckpointRequest.ProtoReflect.Descriptor instead.
 func (*GetCheckpointRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_audit_proto_rawDescGZIP(), []int{9}
+	return file_ponderal_v1_audit_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *GetCheckpointRequest) GetClinicId() string {
@@ -748,7 +1793,7 @@ type GetCheckpointResponse struct {
 
 func (x *GetCheckpointResponse) Reset() {
 	*x = GetCheckpointResponse{}
-	mi := &file_ponderal_v1_audit_proto_msgTypes[10]
+	mi := &file_ponderal_v1_audit_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -760,7 +1805,7 @@ func (x *GetCheckpointResponse) String() string {
 func (*GetCheckpointResponse) ProtoMessage() {}
 
 func (x *GetCheckpointResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_audit_proto_msgTypes[10]
+	mi := &file_ponderal_v1_audit_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -773,7 +1818,7 @@ func (x *GetCheckpointResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCheckpointResponse.ProtoReflect.Descriptor instead.
 func (*GetCheckpointResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_audit_proto_rawDescGZIP(), []int{10}
+	return file_ponderal_v1_audit_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *GetCheckpointResponse) GetCheckpoint() string {
@@ -807,7 +1852,7 @@ type GetScoreHistoryRequest struct {
 
 func (x *GetScoreHistoryRequest) Reset() {
 	*x = GetScoreHistoryRequest{}
-	mi := &file_ponderal_v1_audit_proto_msgTypes[11]
+	mi := &file_ponderal_v1_audit_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -819,7 +1864,7 @@ func (x *GetScoreHistoryRequest) String() string {
 func (*GetScoreHistoryRequest) ProtoMessage() {}
 
 func (x *GetScoreHistoryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_audit_proto_msgTypes[11]
+	mi := &file_ponderal_v1_audit_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -832,7 +1877,7 @@ func (x *GetScoreHistoryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetScoreHistoryRequest.ProtoReflect.Descriptor instead.
 func (*GetScoreHistoryRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_audit_proto_rawDescGZIP(), []int{11}
+	return file_ponderal_v1_audit_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *GetScoreHistoryRequest) GetSessionId() string {
@@ -858,7 +1903,7 @@ type GetScoreHistoryResponse struct {
 
 func (x *GetScoreHistoryResponse) Reset() {
 	*x = GetScoreHistoryResponse{}
-	mi := &file_ponderal_v1_audit_proto_msgTypes[12]
+	mi := &file_ponderal_v1_audit_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -870,7 +1915,7 @@ func (x *GetScoreHistoryResponse) String() string {
 func (*GetScoreHistoryResponse) ProtoMessage() {}
 
 func (x *GetScoreHistoryResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_audit_proto_msgTypes[12]
+	mi := &file_ponderal_v1_audit_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -883,7 +1928,7 @@ func (x *GetScoreHistoryResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetScoreHistoryResponse.ProtoReflect.Descriptor instead.
 func (*GetScoreHistoryResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_audit_proto_rawDescGZIP(), []int{12}
+	return file_ponderal_v1_audit_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *GetScoreHistoryResponse) GetChanges() []*ScoreChange {
@@ -897,7 +1942,7 @@ var File_ponderal_v1_audit_proto protoreflect.FileDescriptor
 
 const file_ponderal_v1_audit_proto_rawDesc = "" +
 	"\n" +
-	"\x17ponderal/v1/audit.proto\x12\vponderal.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18ponderal/v1/access.proto\x1a\x18ponderal/v1/common.proto\"\xab\x01\n" +
+	"\x17ponderal/v1/audit.proto\x12\vponderal.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x19google/api/httpbody.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18ponderal/v1/access.proto\x1a\x18ponderal/v1/common.proto\"\xab\x01\n" +
 	"\x05Actor\x12\x19\n" +
 	"\btoken_id\x18\x01 \x01(\tR\atokenId\x12\x1b\n" +
 	"\tmember_id\x18\x02 \x01(\tR\bmemberId\x12\x12\n" +
@@ -910,7 +1955,7 @@ const file_ponderal_v1_audit_proto_rawDesc = "" +
 	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x0e\n" +
 	"\x02id\x18\x02 \x01(\tR\x02id\x12\x1a\n" +
 	"\brevision\x18\x03 \x01(\rR\brevision\x12\x16\n" +
-	"\x06digest\x18\x04 \x01(\tR\x06digest\"\x99\x02\n" +
+	"\x06digest\x18\x04 \x01(\tR\x06digest\"\x8a\x03\n" +
 	"\n" +
 	"AuditEntry\x12\x1b\n" +
 	"\tclinic_id\x18\x01 \x01(\tR\bclinicId\x12\x16\n" +
@@ -920,7 +1965,16 @@ const file_ponderal_v1_audit_proto_rawDesc = "" +
 	"\x05actor\x18\x05 \x01(\v2\x12.ponderal.v1.ActorR\x05actor\x12\x16\n" +
 	"\x06reason\x18\x06 \x01(\tR\x06reason\x12\x1a\n" +
 	"\bsubjects\x18\a \x03(\tR\bsubjects\x124\n" +
-	"\arecords\x18\b \x03(\v2\x1a.ponderal.v1.WrittenRecordR\arecords\"j\n" +
+	"\arecords\x18\b \x03(\v2\x1a.ponderal.v1.WrittenRecordR\arecords\x12:\n" +
+	"\tdisclosed\x18\t \x03(\v2\x1c.ponderal.v1.DisclosedResultR\tdisclosed\x12\x1b\n" +
+	"\terased_by\x18\n" +
+	" \x01(\x04R\berasedBy\x12\x16\n" +
+	"\x06erased\x18\v \x03(\x04R\x06erased\"u\n" +
+	"\x0fDisclosedResult\x12\x1b\n" +
+	"\tresult_id\x18\x01 \x01(\tR\bresultId\x12\x1d\n" +
+	"\n" +
+	"release_id\x18\x02 \x01(\tR\treleaseId\x12&\n" +
+	"\x0fwith_raw_trials\x18\x03 \x01(\bR\rwithRawTrials\"j\n" +
 	"\n" +
 	"EntryProof\x12\x14\n" +
 	"\x05entry\x18\x01 \x01(\tR\x05entry\x12\x12\n" +
@@ -936,12 +1990,94 @@ const file_ponderal_v1_audit_proto_rawDesc = "" +
 	"\bcomputed\x18\x04 \x03(\v2\x17.ponderal.v1.DifferenceR\bcomputed\x12\x1b\n" +
 	"\tresult_id\x18\x05 \x01(\tR\bresultId\x12-\n" +
 	"\x05proof\x18\x06 \x01(\v2\x17.ponderal.v1.EntryProofR\x05proof\x12\x12\n" +
-	"\x04line\x18\a \x01(\tR\x04line\"\xa9\x01\n" +
+	"\x04line\x18\a \x01(\tR\x04line\"\xc2\x02\n" +
+	"\vEntryFilter\x12(\n" +
+	"\tmember_id\x18\x01 \x01(\tB\v\xbaH\b\xd8\x01\x01r\x03\xb0\x01\x01R\bmemberId\x12&\n" +
+	"\btoken_id\x18\x02 \x01(\tB\v\xbaH\b\xd8\x01\x01r\x03\xb0\x01\x01R\atokenId\x12\x19\n" +
+	"\x03app\x18\x03 \x01(\tB\a\xbaH\x04r\x02\x18dR\x03app\x12\x1b\n" +
+	"\x04kind\x18\x04 \x01(\tB\a\xbaH\x04r\x02\x18(R\x04kind\x12$\n" +
+	"\trecord_id\x18\x05 \x01(\tB\a\xbaH\x04r\x02\x18xR\brecordId\x120\n" +
+	"\x05since\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\x05since\x120\n" +
+	"\x05until\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\x05until\x12\x1f\n" +
+	"\x06action\x18\b \x01(\tB\a\xbaH\x04r\x02\x18<R\x06action\"\x82\x03\n" +
+	"\n" +
+	"Disclosure\x12*\n" +
+	"\x02at\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\x02at\x12\x19\n" +
+	"\bpayer_id\x18\x02 \x01(\tR\apayerId\x12\x1d\n" +
+	"\n" +
+	"payer_name\x18\x03 \x01(\tR\tpayerName\x12\x1b\n" +
+	"\tresult_id\x18\x04 \x01(\tR\bresultId\x12\x1d\n" +
+	"\n" +
+	"release_id\x18\x05 \x01(\tR\treleaseId\x12\x18\n" +
+	"\apurpose\x18\x06 \x01(\tR\apurpose\x12&\n" +
+	"\x0fwith_raw_trials\x18\a \x01(\bR\rwithRawTrials\x12\x19\n" +
+	"\btoken_id\x18\b \x01(\tR\atokenId\x12\x14\n" +
+	"\x05label\x18\t \x01(\tR\x05label\x12!\n" +
+	"\fentry_number\x18\n" +
+	" \x01(\x04R\ventryNumber\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\v \x01(\tR\trequestId\x12\x1d\n" +
+	"\n" +
+	"session_id\x18\f \x01(\tR\tsessionId\"\xce\x02\n" +
+	"\x0eLateCorrection\x12\x1b\n" +
+	"\tclinic_id\x18\x01 \x01(\tR\bclinicId\x12\x1d\n" +
+	"\n" +
+	"session_id\x18\x02 \x01(\tR\tsessionId\x12\x1b\n" +
+	"\tresult_id\x18\x03 \x01(\tR\bresultId\x127\n" +
+	"\tsigned_at\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\bsignedAt\x12!\n" +
+	"\fevaluator_id\x18\x05 \x01(\tR\vevaluatorId\x12-\n" +
+	"\x05entry\x18\x06 \x01(\v2\x17.ponderal.v1.AuditEntryR\x05entry\x123\n" +
+	"\bmeasured\x18\a \x03(\v2\x17.ponderal.v1.DifferenceR\bmeasured\x12#\n" +
+	"\rsuperseded_by\x18\b \x01(\tR\fsupersededBy\"\x8b\x02\n" +
+	"\x0eCorrectionRate\x12\x1b\n" +
+	"\tclinic_id\x18\x01 \x01(\tR\bclinicId\x12!\n" +
+	"\fevaluator_id\x18\x02 \x01(\tR\vevaluatorId\x12%\n" +
+	"\x0eevaluator_name\x18\x03 \x01(\tR\revaluatorName\x12'\n" +
+	"\x0fsigned_sessions\x18\x04 \x01(\rR\x0esignedSessions\x12-\n" +
+	"\x12corrected_sessions\x18\x05 \x01(\rR\x11correctedSessions\x12 \n" +
+	"\vcorrections\x18\x06 \x01(\rR\vcorrections\x12\x18\n" +
+	"\apercent\x18\a \x01(\tR\apercent\"\xe1\x01\n" +
+	"\x14ExportEntriesRequest\x12(\n" +
+	"\tclinic_id\x18\x01 \x01(\tB\v\xbaH\b\xd8\x01\x01r\x03\xb0\x01\x01R\bclinicId\x120\n" +
+	"\x06filter\x18\x02 \x01(\v2\x18.ponderal.v1.EntryFilterR\x06filter\x12>\n" +
+	"\x06format\x18\x03 \x01(\x0e2\x19.ponderal.v1.ExportFormatB\v\xbaH\b\xc8\x01\x01\x82\x01\x02\x10\x01R\x06format\x12-\n" +
+	"\x05after\x18\x04 \x01(\tB\x17\xbaH\x14r\x122\x10^([0-9]{1,18})?$R\x05after\"\xc2\x01\n" +
+	"\x16ListDisclosuresRequest\x12%\n" +
+	"\tclient_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\bclientId\x12(\n" +
+	"\tclinic_id\x18\x02 \x01(\tB\v\xbaH\b\xd8\x01\x01r\x03\xb0\x01\x01R\bclinicId\x120\n" +
+	"\x05since\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\x05since\x12%\n" +
+	"\x04page\x18\x04 \x01(\v2\x11.ponderal.v1.PageR\x04page\"u\n" +
+	"\x17ListDisclosuresResponse\x129\n" +
+	"\vdisclosures\x18\x01 \x03(\v2\x17.ponderal.v1.DisclosureR\vdisclosures\x12\x1f\n" +
+	"\vnext_cursor\x18\x02 \x01(\tR\n" +
+	"nextCursor\"\xc3\x01\n" +
+	"\x16CompareFindingsRequest\x12'\n" +
+	"\n" +
+	"session_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\tsessionId\x12(\n" +
+	"\tclinic_id\x18\x02 \x01(\tB\v\xbaH\b\xd8\x01\x01r\x03\xb0\x01\x01R\bclinicId\x12,\n" +
+	"\rfrom_revision\x18\x03 \x01(\rB\a\xbaH\x04*\x02(\x01R\ffromRevision\x12(\n" +
+	"\vto_revision\x18\x04 \x01(\rB\a\xbaH\x04*\x02(\x01R\n" +
+	"toRevision\"\xb5\x01\n" +
+	"\x17CompareFindingsResponse\x123\n" +
+	"\bmeasured\x18\x01 \x03(\v2\x17.ponderal.v1.DifferenceR\bmeasured\x123\n" +
+	"\bcomputed\x18\x02 \x03(\v2\x17.ponderal.v1.DifferenceR\bcomputed\x120\n" +
+	"\x06causes\x18\x03 \x03(\v2\x18.ponderal.v1.ScoreChangeR\x06causes\"\xd1\x01\n" +
+	"\x1aListLateCorrectionsRequest\x12(\n" +
+	"\tclinic_id\x18\x01 \x01(\tB\v\xbaH\b\xd8\x01\x01r\x03\xb0\x01\x01R\bclinicId\x120\n" +
+	"\x05since\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x05since\x120\n" +
+	"\x05until\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\x05until\x12%\n" +
+	"\x04page\x18\x04 \x01(\v2\x11.ponderal.v1.PageR\x04page\"\xb0\x01\n" +
+	"\x1bListLateCorrectionsResponse\x12=\n" +
+	"\vcorrections\x18\x01 \x03(\v2\x1b.ponderal.v1.LateCorrectionR\vcorrections\x12\x1f\n" +
+	"\vnext_cursor\x18\x02 \x01(\tR\n" +
+	"nextCursor\x121\n" +
+	"\x05rates\x18\x03 \x03(\v2\x1b.ponderal.v1.CorrectionRateR\x05rates\"\xdb\x01\n" +
 	"\x12ListEntriesRequest\x12%\n" +
 	"\x04page\x18\x01 \x01(\v2\x11.ponderal.v1.PageR\x04page\x12(\n" +
 	"\tclinic_id\x18\x02 \x01(\tB\v\xbaH\b\xd8\x01\x01r\x03\xb0\x01\x01R\bclinicId\x12\x1f\n" +
 	"\x06action\x18\x03 \x01(\tB\a\xbaH\x04r\x02\x18<R\x06action\x12!\n" +
-	"\asubject\x18\x04 \x01(\tB\a\xbaH\x04r\x02\x18xR\asubject\"i\n" +
+	"\asubject\x18\x04 \x01(\tB\a\xbaH\x04r\x02\x18xR\asubject\x120\n" +
+	"\x06filter\x18\x05 \x01(\v2\x18.ponderal.v1.EntryFilterR\x06filter\"i\n" +
 	"\x13ListEntriesResponse\x121\n" +
 	"\aentries\x18\x01 \x03(\v2\x17.ponderal.v1.AuditEntryR\aentries\x12\x1f\n" +
 	"\vnext_cursor\x18\x02 \x01(\tR\n" +
@@ -965,7 +2101,11 @@ const file_ponderal_v1_audit_proto_rawDesc = "" +
 	"session_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\tsessionId\x12(\n" +
 	"\tclinic_id\x18\x02 \x01(\tB\v\xbaH\b\xd8\x01\x01r\x03\xb0\x01\x01R\bclinicId\"M\n" +
 	"\x17GetScoreHistoryResponse\x122\n" +
-	"\achanges\x18\x01 \x03(\v2\x18.ponderal.v1.ScoreChangeR\achanges2\x94\x04\n" +
+	"\achanges\x18\x01 \x03(\v2\x18.ponderal.v1.ScoreChangeR\achanges*b\n" +
+	"\fExportFormat\x12\x1d\n" +
+	"\x19EXPORT_FORMAT_UNSPECIFIED\x10\x00\x12\x1c\n" +
+	"\x18EXPORT_FORMAT_JSON_LINES\x10\x01\x12\x15\n" +
+	"\x11EXPORT_FORMAT_CSV\x10\x022\xc9\b\n" +
 	"\fAuditService\x12u\n" +
 	"\vListEntries\x12\x1f.ponderal.v1.ListEntriesRequest\x1a .ponderal.v1.ListEntriesResponse\"#\xda\xe2\x18\x06\n" +
 	"\x02\x03\x06\x10\x03\x82\xd3\xe4\x93\x02\x13\x12\x11/v1/audit/entries\x12u\n" +
@@ -974,7 +2114,15 @@ const file_ponderal_v1_audit_proto_rawDesc = "" +
 	"\rGetCheckpoint\x12!.ponderal.v1.GetCheckpointRequest\x1a\".ponderal.v1.GetCheckpointResponse\"(\xda\xe2\x18\b\n" +
 	"\x04\x02\x03\x04\x06\x10\x03\x82\xd3\xe4\x93\x02\x16\x12\x14/v1/audit/checkpoint\x12\x92\x01\n" +
 	"\x0fGetScoreHistory\x12#.ponderal.v1.GetScoreHistoryRequest\x1a$.ponderal.v1.GetScoreHistoryResponse\"4\xda\xe2\x18\a\n" +
-	"\x03\x02\x03\x06\x10\x03\x82\xd3\xe4\x93\x02#\x12!/v1/sessions/{session_id}/historyB-Z+ponderal.example/api/ponderal/v1;ponderalv1b\x06proto3"
+	"\x03\x02\x03\x06\x10\x03\x82\xd3\xe4\x93\x02#\x12!/v1/sessions/{session_id}/history\x12n\n" +
+	"\rExportEntries\x12!.ponderal.v1.ExportEntriesRequest\x1a\x14.google.api.HttpBody\"\"\xda\xe2\x18\x06\n" +
+	"\x02\x03\x06\x10\x03\x82\xd3\xe4\x93\x02\x12\x12\x10/v1/audit/export0\x01\x12\x94\x01\n" +
+	"\x0fListDisclosures\x12#.ponderal.v1.ListDisclosuresRequest\x1a$.ponderal.v1.ListDisclosuresResponse\"6\xda\xe2\x18\a\n" +
+	"\x03\x02\x03\x06\x10\x03\x82\xd3\xe4\x93\x02%\x12#/v1/clients/{client_id}/disclosures\x12\x92\x01\n" +
+	"\x0fCompareFindings\x12#.ponderal.v1.CompareFindingsRequest\x1a$.ponderal.v1.CompareFindingsResponse\"4\xda\xe2\x18\a\n" +
+	"\x03\x02\x03\x06\x10\x03\x82\xd3\xe4\x93\x02#\x12!/v1/sessions/{session_id}/compare\x12\x96\x01\n" +
+	"\x13ListLateCorrections\x12'.ponderal.v1.ListLateCorrectionsRequest\x1a(.ponderal.v1.ListLateCorrectionsResponse\",\xda\xe2\x18\x06\n" +
+	"\x02\x03\x06\x10\x03\x82\xd3\xe4\x93\x02\x1c\x12\x1a/v1/audit/late-correctionsB-Z+ponderal.example/api/ponderal/v1;ponderalv1b\x06proto3"
 
 var (
 	file_ponderal_v1_audit_proto_rawDescOnce sync.Once
@@ -988,53 +2136,97 @@ func file_ponderal_v1_audit_proto_rawDescGZIP() []byte {
 	return file_ponderal_v1_audit_proto_rawDescData
 }
 
-var file_ponderal_v1_audit_proto_msgTypes = make([]protoimpl.MessageInfo, 13)
+var file_ponderal_v1_audit_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
+var file_ponderal_v1_audit_proto_msgTypes = make([]protoimpl.MessageInfo, 25)
 var file_ponderal_v1_audit_proto_goTypes = []any{
-	(*Actor)(nil),                   // 0: ponderal.v1.Actor
-	(*WrittenRecord)(nil),           // 1: ponderal.v1.WrittenRecord
-	(*AuditEntry)(nil),              // 2: ponderal.v1.AuditEntry
-	(*EntryProof)(nil),              // 3: ponderal.v1.EntryProof
-	(*ScoreChange)(nil),             // 4: ponderal.v1.ScoreChange
-	(*ListEntriesRequest)(nil),      // 5: ponderal.v1.ListEntriesRequest
-	(*ListEntriesResponse)(nil),     // 6: ponderal.v1.ListEntriesResponse
-	(*GetEntryRequest)(nil),         // 7: ponderal.v1.GetEntryRequest
-	(*GetEntryResponse)(nil),        // 8: ponderal.v1.GetEntryResponse
-	(*GetCheckpointRequest)(nil),    // 9: ponderal.v1.GetCheckpointRequest
-	(*GetCheckpointResponse)(nil),   // 10: ponderal.v1.GetCheckpointResponse
-	(*GetScoreHistoryRequest)(nil),  // 11: ponderal.v1.GetScoreHistoryRequest
-	(*GetScoreHistoryResponse)(nil), // 12: ponderal.v1.GetScoreHistoryResponse
-	(Role)(0),                       // 13: ponderal.v1.Role
-	(*timestamppb.Timestamp)(nil),   // 14: google.protobuf.Timestamp
-	(*Difference)(nil),              // 15: ponderal.v1.Difference
-	(*Page)(nil),                    // 16: ponderal.v1.Page
+	(ExportFormat)(0),                   // 0: ponderal.v1.ExportFormat
+	(*Actor)(nil),                       // 1: ponderal.v1.Actor
+	(*WrittenRecord)(nil),               // 2: ponderal.v1.WrittenRecord
+	(*AuditEntry)(nil),                  // 3: ponderal.v1.AuditEntry
+	(*DisclosedResult)(nil),             // 4: ponderal.v1.DisclosedResult
+	(*EntryProof)(nil),                  // 5: ponderal.v1.EntryProof
+	(*ScoreChange)(nil),                 // 6: ponderal.v1.ScoreChange
+	(*EntryFilter)(nil),                 // 7: ponderal.v1.EntryFilter
+	(*Disclosure)(nil),                  // 8: ponderal.v1.Disclosure
+	(*LateCorrection)(nil),              // 9: ponderal.v1.LateCorrection
+	(*CorrectionRate)(nil),              // 10: ponderal.v1.CorrectionRate
+	(*ExportEntriesRequest)(nil),        // 11: ponderal.v1.ExportEntriesRequest
+	(*ListDisclosuresRequest)(nil),      // 12: ponderal.v1.ListDisclosuresRequest
+	(*ListDisclosuresResponse)(nil),     // 13: ponderal.v1.ListDisclosuresResponse
+	(*CompareFindingsRequest)(nil),      // 14: ponderal.v1.CompareFindingsRequest
+	(*CompareFindingsResponse)(nil),     // 15: ponderal.v1.CompareFindingsResponse
+	(*ListLateCorrectionsRequest)(nil),  // 16: ponderal.v1.ListLateCorrectionsRequest
+	(*ListLateCorrectionsResponse)(nil), // 17: ponderal.v1.ListLateCorrectionsResponse
+	(*ListEntriesRequest)(nil),          // 18: ponderal.v1.ListEntriesRequest
+	(*ListEntriesResponse)(nil),         // 19: ponderal.v1.ListEntriesResponse
+	(*GetEntryRequest)(nil),             // 20: ponderal.v1.GetEntryRequest
+	(*GetEntryResponse)(nil),            // 21: ponderal.v1.GetEntryResponse
+	(*GetCheckpointRequest)(nil),        // 22: ponderal.v1.GetCheckpointRequest
+	(*GetCheckpointResponse)(nil),       // 23: ponderal.v1.GetCheckpointResponse
+	(*GetScoreHistoryRequest)(nil),      // 24: ponderal.v1.GetScoreHistoryRequest
+	(*GetScoreHistoryResponse)(nil),     // 25: ponderal.v1.GetScoreHistoryResponse
+	(Role)(0),                           // 26: ponderal.v1.Role
+	(*timestamppb.Timestamp)(nil),       // 27: google.protobuf.Timestamp
+	(*Difference)(nil),                  // 28: ponderal.v1.Difference
+	(*Page)(nil),                        // 29: ponderal.v1.Page
+	(*httpbody.HttpBody)(nil),           // 30: google.api.HttpBody
 }
 var file_ponderal_v1_audit_proto_depIdxs = []int32{
-	13, // 0: ponderal.v1.Actor.role:type_name -> ponderal.v1.Role
-	14, // 1: ponderal.v1.AuditEntry.at:type_name -> google.protobuf.Timestamp
-	0,  // 2: ponderal.v1.AuditEntry.actor:type_name -> ponderal.v1.Actor
-	1,  // 3: ponderal.v1.AuditEntry.records:type_name -> ponderal.v1.WrittenRecord
-	2,  // 4: ponderal.v1.ScoreChange.entry:type_name -> ponderal.v1.AuditEntry
-	15, // 5: ponderal.v1.ScoreChange.measured:type_name -> ponderal.v1.Difference
-	15, // 6: ponderal.v1.ScoreChange.computed:type_name -> ponderal.v1.Difference
-	3,  // 7: ponderal.v1.ScoreChange.proof:type_name -> ponderal.v1.EntryProof
-	16, // 8: ponderal.v1.ListEntriesRequest.page:type_name -> ponderal.v1.Page
-	2,  // 9: ponderal.v1.ListEntriesResponse.entries:type_name -> ponderal.v1.AuditEntry
-	2,  // 10: ponderal.v1.GetEntryResponse.entry:type_name -> ponderal.v1.AuditEntry
-	3,  // 11: ponderal.v1.GetEntryResponse.proof:type_name -> ponderal.v1.EntryProof
-	4,  // 12: ponderal.v1.GetScoreHistoryResponse.changes:type_name -> ponderal.v1.ScoreChange
-	5,  // 13: ponderal.v1.AuditService.ListEntries:input_type -> ponderal.v1.ListEntriesRequest
-	7,  // 14: ponderal.v1.AuditService.GetEntry:input_type -> ponderal.v1.GetEntryRequest
-	9,  // 15: ponderal.v1.AuditService.GetCheckpoint:input_type -> ponderal.v1.GetCheckpointRequest
-	11, // 16: ponderal.v1.AuditService.GetScoreHistory:input_type -> ponderal.v1.GetScoreHistoryRequest
-	6,  // 17: ponderal.v1.AuditService.ListEntries:output_type -> ponderal.v1.ListEntriesResponse
-	8,  // 18: ponderal.v1.AuditService.GetEntry:output_type -> ponderal.v1.GetEntryResponse
-	10, // 19: ponderal.v1.AuditService.GetCheckpoint:output_type -> ponderal.v1.GetCheckpointResponse
-	12, // 20: ponderal.v1.AuditService.GetScoreHistory:output_type -> ponderal.v1.GetScoreHistoryResponse
-	17, // [17:21] is the sub-list for method output_type
-	13, // [13:17] is the sub-list for method input_type
-	13, // [13:13] is the sub-list for extension type_name
-	13, // [13:13] is the sub-list for extension extendee
-	0,  // [0:13] is the sub-list for field type_name
+	26, // 0: ponderal.v1.Actor.role:type_name -> ponderal.v1.Role
+	27, // 1: ponderal.v1.AuditEntry.at:type_name -> google.protobuf.Timestamp
+	1,  // 2: ponderal.v1.AuditEntry.actor:type_name -> ponderal.v1.Actor
+	2,  // 3: ponderal.v1.AuditEntry.records:type_name -> ponderal.v1.WrittenRecord
+	4,  // 4: ponderal.v1.AuditEntry.disclosed:type_name -> ponderal.v1.DisclosedResult
+	3,  // 5: ponderal.v1.ScoreChange.entry:type_name -> ponderal.v1.AuditEntry
+	28, // 6: ponderal.v1.ScoreChange.measured:type_name -> ponderal.v1.Difference
+	28, // 7: ponderal.v1.ScoreChange.computed:type_name -> ponderal.v1.Difference
+	5,  // 8: ponderal.v1.ScoreChange.proof:type_name -> ponderal.v1.EntryProof
+	27, // 9: ponderal.v1.EntryFilter.since:type_name -> google.protobuf.Timestamp
+	27, // 10: ponderal.v1.EntryFilter.until:type_name -> google.protobuf.Timestamp
+	27, // 11: ponderal.v1.Disclosure.at:type_name -> google.protobuf.Timestamp
+	27, // 12: ponderal.v1.LateCorrection.signed_at:type_name -> google.protobuf.Timestamp
+	3,  // 13: ponderal.v1.LateCorrection.entry:type_name -> ponderal.v1.AuditEntry
+	28, // 14: ponderal.v1.LateCorrection.measured:type_name -> ponderal.v1.Difference
+	7,  // 15: ponderal.v1.ExportEntriesRequest.filter:type_name -> ponderal.v1.EntryFilter
+	0,  // 16: ponderal.v1.ExportEntriesRequest.format:type_name -> ponderal.v1.ExportFormat
+	27, // 17: ponderal.v1.ListDisclosuresRequest.since:type_name -> google.protobuf.Timestamp
+	29, // 18: ponderal.v1.ListDisclosuresRequest.page:type_name -> ponderal.v1.Page
+	8,  // 19: ponderal.v1.ListDisclosuresResponse.disclosures:type_name -> ponderal.v1.Disclosure
+	28, // 20: ponderal.v1.CompareFindingsResponse.measured:type_name -> ponderal.v1.Difference
+	28, // 21: ponderal.v1.CompareFindingsResponse.computed:type_name -> ponderal.v1.Difference
+	6,  // 22: ponderal.v1.CompareFindingsResponse.causes:type_name -> ponderal.v1.ScoreChange
+	27, // 23: ponderal.v1.ListLateCorrectionsRequest.since:type_name -> google.protobuf.Timestamp
+	27, // 24: ponderal.v1.ListLateCorrectionsRequest.until:type_name -> google.protobuf.Timestamp
+	29, // 25: ponderal.v1.ListLateCorrectionsRequest.page:type_name -> ponderal.v1.Page
+	9,  // 26: ponderal.v1.ListLateCorrectionsResponse.corrections:type_name -> ponderal.v1.LateCorrection
+	10, // 27: ponderal.v1.ListLateCorrectionsResponse.rates:type_name -> ponderal.v1.CorrectionRate
+	29, // 28: ponderal.v1.ListEntriesRequest.page:type_name -> ponderal.v1.Page
+	7,  // 29: ponderal.v1.ListEntriesRequest.filter:type_name -> ponderal.v1.EntryFilter
+	3,  // 30: ponderal.v1.ListEntriesResponse.entries:type_name -> ponderal.v1.AuditEntry
+	3,  // 31: ponderal.v1.GetEntryResponse.entry:type_name -> ponderal.v1.AuditEntry
+	5,  // 32: ponderal.v1.GetEntryResponse.proof:type_name -> ponderal.v1.EntryProof
+	6,  // 33: ponderal.v1.GetScoreHistoryResponse.changes:type_name -> ponderal.v1.ScoreChange
+	18, // 34: ponderal.v1.AuditService.ListEntries:input_type -> ponderal.v1.ListEntriesRequest
+	20, // 35: ponderal.v1.AuditService.GetEntry:input_type -> ponderal.v1.GetEntryRequest
+	22, // 36: ponderal.v1.AuditService.GetCheckpoint:input_type -> ponderal.v1.GetCheckpointRequest
+	24, // 37: ponderal.v1.AuditService.GetScoreHistory:input_type -> ponderal.v1.GetScoreHistoryRequest
+	11, // 38: ponderal.v1.AuditService.ExportEntries:input_type -> ponderal.v1.ExportEntriesRequest
+	12, // 39: ponderal.v1.AuditService.ListDisclosures:input_type -> ponderal.v1.ListDisclosuresRequest
+	14, // 40: ponderal.v1.AuditService.CompareFindings:input_type -> ponderal.v1.CompareFindingsRequest
+	16, // 41: ponderal.v1.AuditService.ListLateCorrections:input_type -> ponderal.v1.ListLateCorrectionsRequest
+	19, // 42: ponderal.v1.AuditService.ListEntries:output_type -> ponderal.v1.ListEntriesResponse
+	21, // 43: ponderal.v1.AuditService.GetEntry:output_type -> ponderal.v1.GetEntryResponse
+	23, // 44: ponderal.v1.AuditService.GetCheckpoint:output_type -> ponderal.v1.GetCheckpointResponse
+	25, // 45: ponderal.v1.AuditService.GetScoreHistory:output_type -> ponderal.v1.GetScoreHistoryResponse
+	30, // 46: ponderal.v1.AuditService.ExportEntries:output_type -> google.api.HttpBody
+	13, // 47: ponderal.v1.AuditService.ListDisclosures:output_type -> ponderal.v1.ListDisclosuresResponse
+	15, // 48: ponderal.v1.AuditService.CompareFindings:output_type -> ponderal.v1.CompareFindingsResponse
+	17, // 49: ponderal.v1.AuditService.ListLateCorrections:output_type -> ponderal.v1.ListLateCorrectionsResponse
+	42, // [42:50] is the sub-list for method output_type
+	34, // [34:42] is the sub-list for method input_type
+	34, // [34:34] is the sub-list for extension type_name
+	34, // [34:34] is the sub-list for extension extendee
+	0,  // [0:34] is the sub-list for field type_name
 }
 
 func init() { file_ponderal_v1_audit_proto_init() }
@@ -1049,13 +2241,14 @@ func file_ponderal_v1_audit_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_ponderal_v1_audit_proto_rawDesc), len(file_ponderal_v1_audit_proto_rawDesc)),
-			NumEnums:      0,
-			NumMessages:   13,
+			NumEnums:      1,
+			NumMessages:   25,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
 		GoTypes:           file_ponderal_v1_audit_proto_goTypes,
 		DependencyIndexes: file_ponderal_v1_audit_proto_depIdxs,
+		EnumInfos:         file_ponderal_v1_audit_proto_enumTypes,
 		MessageInfos:      file_ponderal_v1_audit_proto_msgTypes,
 	}.Build()
 	File_ponderal_v1_audit_proto = out.File

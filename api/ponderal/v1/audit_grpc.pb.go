@@ -10,6 +10,7 @@ package ponderalv1
 
 import (
 	context "context"
+	httpbody "google.golang.org/genproto/googleapis/api/httpbody"
 	grpc "google.golang.org/grpc"
 	codes "google.golang.org/grpc/codes"
 	status "google.golang.org/grpc/status"
@@ -21,10 +22,14 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	AuditService_ListEntries_FullMethodName     = "/ponderal.v1.AuditService/ListEntries"
-	AuditService_GetEntry_FullMethodName        = "/ponderal.v1.AuditService/GetEntry"
-	AuditService_GetCheckpoint_FullMethodName   = "/ponderal.v1.AuditService/GetCheckpoint"
-	AuditService_GetScoreHistory_FullMethodName = "/ponderal.v1.AuditService/GetScoreHistory"
+	AuditService_ListEntries_FullMethodName         = "/ponderal.v1.AuditService/ListEntries"
+	AuditService_GetEntry_FullMethodName            = "/ponderal.v1.AuditService/GetEntry"
+	AuditService_GetCheckpoint_FullMethodName       = "/ponderal.v1.AuditService/GetCheckpoint"
+	AuditService_GetScoreHistory_FullMethodName     = "/ponderal.v1.AuditService/GetScoreHistory"
+	AuditService_ExportEntries_FullMethodName       = "/ponderal.v1.AuditService/ExportEntries"
+	AuditService_ListDisclosures_FullMethodName     = "/ponderal.v1.AuditService/ListDisclosures"
+	AuditService_CompareFindings_FullMethodName     = "/ponderal.v1.AuditService/CompareFindings"
+	AuditService_ListLateCorrections_FullMethodName = "/ponderal.v1.AuditService/ListLateCorrections"
 )
 
 // AuditServiceClient is the client API for AuditService service.
@@ -41,6 +46,16 @@ type AuditServiceClient interface {
 	GetCheckpoint(ctx context.Context, in *GetCheckpointRequest, opts ...grpc.CallOption) (*GetCheckpointResponse, error)
 	// Who changed this score: every change of a session and its findings, with who, when, from what to what, why, and proof.
 	GetScoreHistory(ctx context.Context, in *GetScoreHistoryRequest, opts ...grpc.CallOption) (*GetScoreHistoryResponse, error)
+	// The entries that pass a filter, streamed as JSON lines or CSV. The last line says that it is the last, and how many there were: an export
+	// without it was cut off, and goes on from the last whole line's number.
+	ExportEntries(ctx context.Context, in *ExportEntriesRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[httpbody.HttpBody], error)
+	// Every disclosure of one client's results: to whom, when, under which release, with or without raw trials.
+	ListDisclosures(ctx context.Context, in *ListDisclosuresRequest, opts ...grpc.CallOption) (*ListDisclosuresResponse, error)
+	// What differs between two versions of a session and its finding, field by field, with the steps between them that caused it.
+	CompareFindings(ctx context.Context, in *CompareFindingsRequest, opts ...grpc.CallOption) (*CompareFindingsResponse, error)
+	// Corrections made after a result was signed, and how often each evaluator's sessions needed one. A network credential that names no clinic asks
+	// of every clinic.
+	ListLateCorrections(ctx context.Context, in *ListLateCorrectionsRequest, opts ...grpc.CallOption) (*ListLateCorrectionsResponse, error)
 }
 
 type auditServiceClient struct {
@@ -91,6 +106,55 @@ func (c *auditServiceClient) GetScoreHistory(ctx context.Context, in *GetScoreHi
 	return out, nil
 }
 
+func (c *auditServiceClient) ExportEntries(ctx context.Context, in *ExportEntriesRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[httpbody.HttpBody], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &AuditService_ServiceDesc.Streams[0], AuditService_ExportEntries_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[ExportEntriesRequest, httpbody.HttpBody]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type AuditService_ExportEntriesClient = grpc.ServerStreamingClient[httpbody.HttpBody]
+
+func (c *auditServiceClient) ListDisclosures(ctx context.Context, in *ListDisclosuresRequest, opts ...grpc.CallOption) (*ListDisclosuresResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListDisclosuresResponse)
+	err := c.cc.Invoke(ctx, AuditService_ListDisclosures_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *auditServiceClient) CompareFindings(ctx context.Context, in *CompareFindingsRequest, opts ...grpc.CallOption) (*CompareFindingsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(CompareFindingsResponse)
+	err := c.cc.Invoke(ctx, AuditService_CompareFindings_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *auditServiceClient) ListLateCorrections(ctx context.Context, in *ListLateCorrectionsRequest, opts ...grpc.CallOption) (*ListLateCorrectionsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListLateCorrectionsResponse)
+	err := c.cc.Invoke(ctx, AuditService_ListLateCorrections_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // AuditServiceServer is the server API for AuditService service.
 // All implementations must embed UnimplementedAuditServiceServer
 // for forward compatibility.
@@ -105,6 +169,16 @@ type AuditServiceServer interface {
 	GetCheckpoint(context.Context, *GetCheckpointRequest) (*GetCheckpointResponse, error)
 	// Who changed this score: every change of a session and its findings, with who, when, from what to what, why, and proof.
 	GetScoreHistory(context.Context, *GetScoreHistoryRequest) (*GetScoreHistoryResponse, error)
+	// The entries that pass a filter, streamed as JSON lines or CSV. The last line says that it is the last, and how many there were: an export
+	// without it was cut off, and goes on from the last whole line's number.
+	ExportEntries(*ExportEntriesRequest, grpc.ServerStreamingServer[httpbody.HttpBody]) error
+	// Every disclosure of one client's results: to whom, when, under which release, with or without raw trials.
+	ListDisclosures(context.Context, *ListDisclosuresRequest) (*ListDisclosuresResponse, error)
+	// What differs between two versions of a session and its finding, field by field, with the steps between them that caused it.
+	CompareFindings(context.Context, *CompareFindingsRequest) (*CompareFindingsResponse, error)
+	// Corrections made after a result was signed, and how often each evaluator's sessions needed one. A network credential that names no clinic asks
+	// of every clinic.
+	ListLateCorrections(context.Context, *ListLateCorrectionsRequest) (*ListLateCorrectionsResponse, error)
 	mustEmbedUnimplementedAuditServiceServer()
 }
 
@@ -126,6 +200,18 @@ func (UnimplementedAuditServiceServer) GetCheckpoint(context.Context, *GetCheckp
 }
 func (UnimplementedAuditServiceServer) GetScoreHistory(context.Context, *GetScoreHistoryRequest) (*GetScoreHistoryResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetScoreHistory not implemented")
+}
+func (UnimplementedAuditServiceServer) ExportEntries(*ExportEntriesRequest, grpc.ServerStreamingServer[httpbody.HttpBody]) error {
+	return status.Error(codes.Unimplemented, "method ExportEntries not implemented")
+}
+func (UnimplementedAuditServiceServer) ListDisclosures(context.Context, *ListDisclosuresRequest) (*ListDisclosuresResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListDisclosures not implemented")
+}
+func (UnimplementedAuditServiceServer) CompareFindings(context.Context, *CompareFindingsRequest) (*CompareFindingsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method CompareFindings not implemented")
+}
+func (UnimplementedAuditServiceServer) ListLateCorrections(context.Context, *ListLateCorrectionsRequest) (*ListLateCorrectionsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListLateCorrections not implemented")
 }
 func (UnimplementedAuditServiceServer) mustEmbedUnimplementedAuditServiceServer() {}
 func (UnimplementedAuditServiceServer) testEmbeddedByValue()                      {}
@@ -220,6 +306,71 @@ func _AuditService_GetScoreHistory_Handler(srv interface{}, ctx context.Context,
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AuditService_ExportEntries_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(ExportEntriesRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(AuditServiceServer).ExportEntries(m, &grpc.GenericServerStream[ExportEntriesRequest, httpbody.HttpBody]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type AuditService_ExportEntriesServer = grpc.ServerStreamingServer[httpbody.HttpBody]
+
+func _AuditService_ListDisclosures_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListDisclosuresRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AuditServiceServer).ListDisclosures(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AuditService_ListDisclosures_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AuditServiceServer).ListDisclosures(ctx, req.(*ListDisclosuresRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AuditService_CompareFindings_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CompareFindingsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AuditServiceServer).CompareFindings(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AuditService_CompareFindings_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AuditServiceServer).CompareFindings(ctx, req.(*CompareFindingsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AuditService_ListLateCorrections_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListLateCorrectionsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AuditServiceServer).ListLateCorrections(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AuditService_ListLateCorrections_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AuditServiceServer).ListLateCorrections(ctx, req.(*ListLateCorrectionsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // AuditService_ServiceDesc is the grpc.ServiceDesc for AuditService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -243,7 +394,25 @@ var AuditService_ServiceDesc = grpc.ServiceDesc{
 			MethodName: "GetScoreHistory",
 			Handler:    _AuditService_GetScoreHistory_Handler,
 		},
+		{
+			MethodName: "ListDisclosures",
+			Handler:    _AuditService_ListDisclosures_Handler,
+		},
+		{
+			MethodName: "CompareFindings",
+			Handler:    _AuditService_CompareFindings_Handler,
+		},
+		{
+			MethodName: "ListLateCorrections",
+			Handler:    _AuditService_ListLateCorrections_Handler,
+		},
 	},
-	Streams:  []grpc.StreamDesc{},
+	Streams: []grpc.StreamDesc{
+		{
+			StreamName:    "ExportEntries",
+			Handler:       _AuditService_ExportEntries_Handler,
+			ServerStreams: true,
+		},
+	},
 	Metadata: "ponderal/v1/audit.proto",
 }

@@ -501,6 +501,10 @@ type Release struct {
 	ExpiresAt  *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=expires_at,json=expiresAt,proto3" json:"expires_at,omitempty"`
 	// Set to withdraw the authorization; what was pulled before stays on record.
 	Revoked bool `protobuf:"varint,6,opt,name=revoked,proto3" json:"revoked,omitempty"`
+	// The results that may be seen; empty for all of the referral.
+	ResultIds []string `protobuf:"bytes,7,rep,name=result_ids,json=resultIds,proto3" json:"result_ids,omitempty"`
+	// The raw trials may be seen too. Without them a result says what was found, and holds a digest in place of the trials.
+	WithRawTrials bool `protobuf:"varint,8,opt,name=with_raw_trials,json=withRawTrials,proto3" json:"with_raw_trials,omitempty"`
 	// Output only.
 	Revision      *Revision `protobuf:"bytes,15,opt,name=revision,proto3" json:"revision,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -575,6 +579,20 @@ func (x *Release) GetExpiresAt() *timestamppb.Timestamp {
 func (x *Release) GetRevoked() bool {
 	if x != nil {
 		return x.Revoked
+	}
+	return false
+}
+
+func (x *Release) GetResultIds() []string {
+	if x != nil {
+		return x.ResultIds
+	}
+	return nil
+}
+
+func (x *Release) GetWithRawTrials() bool {
+	if x != nil {
+		return x.WithRawTrials
 	}
 	return false
 }
@@ -1666,7 +1684,7 @@ const file_ponderal_v1_clients_proto_rawDesc = "" +
 	"\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x04name\x12?\n" +
 	"\ameasure\x18\x02 \x01(\x0e2\x18.ponderal.v1.HandMeasureB\v\xbaH\b\xc8\x01\x01\x82\x01\x02\x10\x01R\ameasure\x12/\n" +
 	"\x04hand\x18\x03 \x01(\x0e2\x11.ponderal.v1.HandB\b\xbaH\x05\x82\x01\x02\x10\x01R\x04hand\x12/\n" +
-	"\x05force\x18\x04 \x01(\v2\x11.ponderal.v1.MassB\x06\xbaH\x03\xc8\x01\x01R\x05force\"\xa9\x02\n" +
+	"\x05force\x18\x04 \x01(\v2\x11.ponderal.v1.MassB\x06\xbaH\x03\xc8\x01\x01R\x05force\"\x83\x03\n" +
 	"\aRelease\x12\x18\n" +
 	"\x02id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\x02id\x12)\n" +
 	"\vreferral_id\x18\x02 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\n" +
@@ -1676,7 +1694,10 @@ const file_ponderal_v1_clients_proto_rawDesc = "" +
 	"\xbaH\ar\x05\x10\x03\x18\xf4\x03R\apurpose\x12A\n" +
 	"\n" +
 	"expires_at\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampB\x06\xbaH\x03\xc8\x01\x01R\texpiresAt\x12\x18\n" +
-	"\arevoked\x18\x06 \x01(\bR\arevoked\x121\n" +
+	"\arevoked\x18\x06 \x01(\bR\arevoked\x120\n" +
+	"\n" +
+	"result_ids\x18\a \x03(\tB\x11\xbaH\x0e\x92\x01\v\x10d\x18\x01\"\x05r\x03\xb0\x01\x01R\tresultIds\x12&\n" +
+	"\x0fwith_raw_trials\x18\b \x01(\bR\rwithRawTrials\x121\n" +
 	"\brevision\x18\x0f \x01(\v2\x15.ponderal.v1.RevisionR\brevision\"t\n" +
 	"\x10PutClientRequest\x123\n" +
 	"\x06client\x18\x01 \x01(\v2\x13.ponderal.v1.ClientB\x06\xbaH\x03\xc8\x01\x01R\x06client\x12+\n" +

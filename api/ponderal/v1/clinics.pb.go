@@ -36,6 +36,11 @@ type Clinic struct {
 	Name string `protobuf:"bytes,2,opt,name=name,proto3" json:"name,omitempty"`
 	// Unit in which people of this clinic read masses.
 	DisplayUnit Unit `protobuf:"varint,3,opt,name=display_unit,json=displayUnit,proto3,enum=ponderal.v1.Unit" json:"display_unit,omitempty"`
+	// How many days after a client's last session the client's records are kept at least; nothing is erased before. 0 keeps none by rule.
+	RetentionDays uint32 `protobuf:"varint,4,opt,name=retention_days,json=retentionDays,proto3" json:"retention_days,omitempty"`
+	// The person who measured may not be the only one who signs: a result that the session's evaluator signed is shown to payers once
+	// another reviewer has countersigned it.
+	IndependentReview bool `protobuf:"varint,5,opt,name=independent_review,json=independentReview,proto3" json:"independent_review,omitempty"`
 	// Output only.
 	Revision      *Revision `protobuf:"bytes,15,opt,name=revision,proto3" json:"revision,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -91,6 +96,20 @@ func (x *Clinic) GetDisplayUnit() Unit {
 		return x.DisplayUnit
 	}
 	return Unit_UNIT_UNSPECIFIED
+}
+
+func (x *Clinic) GetRetentionDays() uint32 {
+	if x != nil {
+		return x.RetentionDays
+	}
+	return 0
+}
+
+func (x *Clinic) GetIndependentReview() bool {
+	if x != nil {
+		return x.IndependentReview
+	}
+	return false
 }
 
 func (x *Clinic) GetRevision() *Revision {
@@ -266,9 +285,15 @@ type Token struct {
 	Label     string                 `protobuf:"bytes,5,opt,name=label,proto3" json:"label,omitempty"`
 	Roles     []Role                 `protobuf:"varint,6,rep,packed,name=roles,proto3,enum=ponderal.v1.Role" json:"roles,omitempty"`
 	ExpiresAt *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=expires_at,json=expiresAt,proto3" json:"expires_at,omitempty"`
-	// Set once revoked.
-	RevokedAt     *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=revoked_at,json=revokedAt,proto3" json:"revoked_at,omitempty"`
-	Revision      *Revision              `protobuf:"bytes,15,opt,name=revision,proto3" json:"revision,omitempty"`
+	// Set once revoked; in the future where a successor was made and both work for a while.
+	RevokedAt *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=revoked_at,json=revokedAt,proto3" json:"revoked_at,omitempty"`
+	// The identity that signed in for it; empty where an administrator made it.
+	IdentityId string `protobuf:"bytes,9,opt,name=identity_id,json=identityId,proto3" json:"identity_id,omitempty"`
+	// It was signed in for with two factors.
+	TwoFactors bool `protobuf:"varint,10,opt,name=two_factors,json=twoFactors,proto3" json:"two_factors,omitempty"`
+	// The token that it succeeds.
+	RotatedFrom   string    `protobuf:"bytes,11,opt,name=rotated_from,json=rotatedFrom,proto3" json:"rotated_from,omitempty"`
+	Revision      *Revision `protobuf:"bytes,15,opt,name=revision,proto3" json:"revision,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -357,6 +382,27 @@ func (x *Token) GetRevokedAt() *timestamppb.Timestamp {
 		return x.RevokedAt
 	}
 	return nil
+}
+
+func (x *Token) GetIdentityId() string {
+	if x != nil {
+		return x.IdentityId
+	}
+	return ""
+}
+
+func (x *Token) GetTwoFactors() bool {
+	if x != nil {
+		return x.TwoFactors
+	}
+	return false
+}
+
+func (x *Token) GetRotatedFrom() string {
+	if x != nil {
+		return x.RotatedFrom
+	}
+	return ""
 }
 
 func (x *Token) GetRevision() *Revision {
@@ -1495,16 +1541,134 @@ func (x *RevokeTokenResponse) GetToken() *Token {
 	return nil
 }
 
+type RotateTokenRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// How long the presented token goes on, in seconds; at most a day. 0 ends it at once.
+	OverlapSeconds uint32 `protobuf:"varint,1,opt,name=overlap_seconds,json=overlapSeconds,proto3" json:"overlap_seconds,omitempty"`
+	// When the new token stops working; at most 400 days ahead, and for one that was signed in for no later than the one presented.
+	ExpiresAt     *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=expires_at,json=expiresAt,proto3" json:"expires_at,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RotateTokenRequest) Reset() {
+	*x = RotateTokenRequest{}
+	mi := &file_ponderal_v1_clinics_proto_msgTypes[26]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RotateTokenRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RotateTokenRequest) ProtoMessage() {}
+
+func (x *RotateTokenRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_clinics_proto_msgTypes[26]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RotateTokenRequest.ProtoReflect.Descriptor instead.
+func (*RotateTokenRequest) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_clinics_proto_rawDescGZIP(), []int{26}
+}
+
+func (x *RotateTokenRequest) GetOverlapSeconds() uint32 {
+	if x != nil {
+		return x.OverlapSeconds
+	}
+	return 0
+}
+
+func (x *RotateTokenRequest) GetExpiresAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ExpiresAt
+	}
+	return nil
+}
+
+type RotateTokenResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Token *Token                 `protobuf:"bytes,1,opt,name=token,proto3" json:"token,omitempty"`
+	// The opaque token; shown once.
+	Secret string `protobuf:"bytes,2,opt,name=secret,proto3" json:"secret,omitempty"`
+	// The presented token with its end.
+	Former        *Token `protobuf:"bytes,3,opt,name=former,proto3" json:"former,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RotateTokenResponse) Reset() {
+	*x = RotateTokenResponse{}
+	mi := &file_ponderal_v1_clinics_proto_msgTypes[27]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RotateTokenResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RotateTokenResponse) ProtoMessage() {}
+
+func (x *RotateTokenResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_clinics_proto_msgTypes[27]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RotateTokenResponse.ProtoReflect.Descriptor instead.
+func (*RotateTokenResponse) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_clinics_proto_rawDescGZIP(), []int{27}
+}
+
+func (x *RotateTokenResponse) GetToken() *Token {
+	if x != nil {
+		return x.Token
+	}
+	return nil
+}
+
+func (x *RotateTokenResponse) GetSecret() string {
+	if x != nil {
+		return x.Secret
+	}
+	return ""
+}
+
+func (x *RotateTokenResponse) GetFormer() *Token {
+	if x != nil {
+		return x.Former
+	}
+	return nil
+}
+
 var File_ponderal_v1_clinics_proto protoreflect.FileDescriptor
 
 const file_ponderal_v1_clinics_proto_rawDesc = "" +
 	"\n" +
-	"\x19ponderal/v1/clinics.proto\x12\vponderal.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18ponderal/v1/access.proto\x1a\x18ponderal/v1/common.proto\x1a.protoc-gen-openapiv3/options/annotations.proto\"\xb8\x01\n" +
+	"\x19ponderal/v1/clinics.proto\x12\vponderal.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18ponderal/v1/access.proto\x1a\x18ponderal/v1/common.proto\x1a.protoc-gen-openapiv3/options/annotations.proto\"\x99\x02\n" +
 	"\x06Clinic\x12\x18\n" +
 	"\x02id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\x02id\x12\x1e\n" +
 	"\x04name\x18\x02 \x01(\tB\n" +
 	"\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x04name\x12A\n" +
-	"\fdisplay_unit\x18\x03 \x01(\x0e2\x11.ponderal.v1.UnitB\v\xbaH\b\xc8\x01\x01\x82\x01\x02\x10\x01R\vdisplayUnit\x121\n" +
+	"\fdisplay_unit\x18\x03 \x01(\x0e2\x11.ponderal.v1.UnitB\v\xbaH\b\xc8\x01\x01\x82\x01\x02\x10\x01R\vdisplayUnit\x120\n" +
+	"\x0eretention_days\x18\x04 \x01(\rB\t\xbaH\x06*\x04\x18\x94\x9d\x02R\rretentionDays\x12-\n" +
+	"\x12independent_review\x18\x05 \x01(\bR\x11independentReview\x121\n" +
 	"\brevision\x18\x0f \x01(\v2\x15.ponderal.v1.RevisionR\brevision\"t\n" +
 	"\x05Payer\x12\x18\n" +
 	"\x02id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\x02id\x12\x1e\n" +
@@ -1520,7 +1684,7 @@ const file_ponderal_v1_clinics_proto_rawDesc = "" +
 	"credential\x12>\n" +
 	"\x05roles\x18\x04 \x03(\x0e2\x11.ponderal.v1.RoleB\x15\xbaH\x12\x92\x01\x0f\x10\x03\x18\x01\"\t\x82\x01\x06\x18\x01\x18\x02\x18\x03R\x05roles\x12\x12\n" +
 	"\x04left\x18\x05 \x01(\bR\x04left\x121\n" +
-	"\brevision\x18\x0f \x01(\v2\x15.ponderal.v1.RevisionR\brevision\"\xd4\x02\n" +
+	"\brevision\x18\x0f \x01(\v2\x15.ponderal.v1.RevisionR\brevision\"\xb9\x03\n" +
 	"\x05Token\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x1b\n" +
 	"\tclinic_id\x18\x02 \x01(\tR\bclinicId\x12\x19\n" +
@@ -1531,7 +1695,13 @@ const file_ponderal_v1_clinics_proto_rawDesc = "" +
 	"\n" +
 	"expires_at\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\texpiresAt\x129\n" +
 	"\n" +
-	"revoked_at\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\trevokedAt\x121\n" +
+	"revoked_at\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\trevokedAt\x12\x1f\n" +
+	"\videntity_id\x18\t \x01(\tR\n" +
+	"identityId\x12\x1f\n" +
+	"\vtwo_factors\x18\n" +
+	" \x01(\bR\n" +
+	"twoFactors\x12!\n" +
+	"\frotated_from\x18\v \x01(\tR\vrotatedFrom\x121\n" +
 	"\brevision\x18\x0f \x01(\v2\x15.ponderal.v1.RevisionR\brevision\"t\n" +
 	"\x10PutClinicRequest\x123\n" +
 	"\x06clinic\x18\x01 \x01(\v2\x13.ponderal.v1.ClinicB\x06\xbaH\x03\xc8\x01\x01R\x06clinic\x12+\n" +
@@ -1601,7 +1771,15 @@ const file_ponderal_v1_clinics_proto_rawDesc = "" +
 	"\x06reason\x18\x03 \x01(\tB\n" +
 	"\xbaH\ar\x05\x10\x03\x18\xf4\x03R\x06reason\"?\n" +
 	"\x13RevokeTokenResponse\x12(\n" +
-	"\x05token\x18\x01 \x01(\v2\x12.ponderal.v1.TokenR\x05token2\xe2\x04\n" +
+	"\x05token\x18\x01 \x01(\v2\x12.ponderal.v1.TokenR\x05token\"\x8b\x01\n" +
+	"\x12RotateTokenRequest\x122\n" +
+	"\x0foverlap_seconds\x18\x01 \x01(\rB\t\xbaH\x06*\x04\x18\x80\xa3\x05R\x0eoverlapSeconds\x12A\n" +
+	"\n" +
+	"expires_at\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x06\xbaH\x03\xc8\x01\x01R\texpiresAt\"\x83\x01\n" +
+	"\x13RotateTokenResponse\x12(\n" +
+	"\x05token\x18\x01 \x01(\v2\x12.ponderal.v1.TokenR\x05token\x12\x16\n" +
+	"\x06secret\x18\x02 \x01(\tR\x06secret\x12*\n" +
+	"\x06former\x18\x03 \x01(\v2\x12.ponderal.v1.TokenR\x06former2\xe2\x04\n" +
 	"\rClinicService\x12|\n" +
 	"\tPutClinic\x12\x1d.ponderal.v1.PutClinicRequest\x1a\x1e.ponderal.v1.PutClinicResponse\"0\xda\xe2\x18\x05\n" +
 	"\x01\a\x10\x04\x82\xd3\xe4\x93\x02!:\x06clinic\x1a\x17/v1/clinics/{clinic.id}\x12y\n" +
@@ -1625,7 +1803,7 @@ const file_ponderal_v1_clinics_proto_rawDesc = "" +
 	"\x06\x01\x02\x03\x04\a\x06\x10\x03\x82\xd3\xe4\x93\x02\x12\x12\x10/v1/members/{id}\x12s\n" +
 	"\vListMembers\x12\x1f.ponderal.v1.ListMembersRequest\x1a .ponderal.v1.ListMembersResponse\"!\xda\xe2\x18\n" +
 	"\n" +
-	"\x06\x01\x02\x03\x04\a\x06\x10\x03\x82\xd3\xe4\x93\x02\r\x12\v/v1/members2\xee\x02\n" +
+	"\x06\x01\x02\x03\x04\a\x06\x10\x03\x82\xd3\xe4\x93\x02\r\x12\v/v1/members2\xed\x03\n" +
 	"\fTokenService\x12q\n" +
 	"\vCreateToken\x12\x1f.ponderal.v1.CreateTokenRequest\x1a .ponderal.v1.CreateTokenResponse\"\x1f\xda\xe2\x18\x06\n" +
 	"\x02\x03\a\x10\x03\x82\xd3\xe4\x93\x02\x0f:\x01*\"\n" +
@@ -1635,11 +1813,13 @@ const file_ponderal_v1_clinics_proto_rawDesc = "" +
 	"\x03\x03\a\x06\x10\x03\x82\xd3\xe4\x93\x02\f\x12\n" +
 	"/v1/tokens\x12}\n" +
 	"\vRevokeToken\x12\x1f.ponderal.v1.RevokeTokenRequest\x1a .ponderal.v1.RevokeTokenResponse\"+\xda\xe2\x18\x06\n" +
-	"\x02\x03\a\x10\x03\x82\xd3\xe4\x93\x02\x1b:\x01*\"\x16/v1/tokens/{id}:revokeB\x97\x03\xfaP\xe6\x02\n" +
+	"\x02\x03\a\x10\x03\x82\xd3\xe4\x93\x02\x1b:\x01*\"\x16/v1/tokens/{id}:revoke\x12}\n" +
+	"\vRotateToken\x12\x1f.ponderal.v1.RotateTokenRequest\x1a .ponderal.v1.RotateTokenResponse\"+\xda\xe2\x18\v\n" +
+	"\a\x01\x02\x03\x04\x05\x06\a\x10\a\x82\xd3\xe4\x93\x02\x16:\x01*\"\x11/v1/tokens:rotateB\xba\x03\xfaP\x89\x03\n" +
 	"\x92\x02\n" +
-	"\bPonderal\x1a\x81\x02Stores the tests of what an injured worker can lift, carry, push and pull, scores them, and hands signed results to the payer. Masses are exact decimals with a unit. Errors carry google.rpc details: ErrorInfo with a reason, BadRequest with field violations.:\x02v12A\n" +
-	"?\n" +
-	"\x06bearer\x125\b\x02\x12)An opaque token made by an administrator.*\x06bearer:\f\n" +
+	"\bPonderal\x1a\x81\x02Stores the tests of what an injured worker can lift, carry, push and pull, scores them, and hands signed results to the payer. Masses are exact decimals with a unit. Errors carry google.rpc details: ErrorInfo with a reason, BadRequest with field violations.:\x02v12d\n" +
+	"b\n" +
+	"\x06bearer\x12X\b\x02\x12LAn opaque token: made by an administrator, or by signing in (SignInService).*\x06bearer:\f\n" +
 	"\n" +
 	"\n" +
 	"\x06bearer\x12\x00Z+ponderal.example/api/ponderal/v1;ponderalv1b\x06proto3"
@@ -1656,7 +1836,7 @@ func file_ponderal_v1_clinics_proto_rawDescGZIP() []byte {
 	return file_ponderal_v1_clinics_proto_rawDescData
 }
 
-var file_ponderal_v1_clinics_proto_msgTypes = make([]protoimpl.MessageInfo, 26)
+var file_ponderal_v1_clinics_proto_msgTypes = make([]protoimpl.MessageInfo, 28)
 var file_ponderal_v1_clinics_proto_goTypes = []any{
 	(*Clinic)(nil),                // 0: ponderal.v1.Clinic
 	(*Payer)(nil),                 // 1: ponderal.v1.Payer
@@ -1684,69 +1864,76 @@ var file_ponderal_v1_clinics_proto_goTypes = []any{
 	(*ListTokensResponse)(nil),    // 23: ponderal.v1.ListTokensResponse
 	(*RevokeTokenRequest)(nil),    // 24: ponderal.v1.RevokeTokenRequest
 	(*RevokeTokenResponse)(nil),   // 25: ponderal.v1.RevokeTokenResponse
-	(Unit)(0),                     // 26: ponderal.v1.Unit
-	(*Revision)(nil),              // 27: ponderal.v1.Revision
-	(Role)(0),                     // 28: ponderal.v1.Role
-	(*timestamppb.Timestamp)(nil), // 29: google.protobuf.Timestamp
-	(*Page)(nil),                  // 30: ponderal.v1.Page
+	(*RotateTokenRequest)(nil),    // 26: ponderal.v1.RotateTokenRequest
+	(*RotateTokenResponse)(nil),   // 27: ponderal.v1.RotateTokenResponse
+	(Unit)(0),                     // 28: ponderal.v1.Unit
+	(*Revision)(nil),              // 29: ponderal.v1.Revision
+	(Role)(0),                     // 30: ponderal.v1.Role
+	(*timestamppb.Timestamp)(nil), // 31: google.protobuf.Timestamp
+	(*Page)(nil),                  // 32: ponderal.v1.Page
 }
 var file_ponderal_v1_clinics_proto_depIdxs = []int32{
-	26, // 0: ponderal.v1.Clinic.display_unit:type_name -> ponderal.v1.Unit
-	27, // 1: ponderal.v1.Clinic.revision:type_name -> ponderal.v1.Revision
-	27, // 2: ponderal.v1.Payer.revision:type_name -> ponderal.v1.Revision
-	28, // 3: ponderal.v1.Member.roles:type_name -> ponderal.v1.Role
-	27, // 4: ponderal.v1.Member.revision:type_name -> ponderal.v1.Revision
-	28, // 5: ponderal.v1.Token.roles:type_name -> ponderal.v1.Role
-	29, // 6: ponderal.v1.Token.expires_at:type_name -> google.protobuf.Timestamp
-	29, // 7: ponderal.v1.Token.revoked_at:type_name -> google.protobuf.Timestamp
-	27, // 8: ponderal.v1.Token.revision:type_name -> ponderal.v1.Revision
+	28, // 0: ponderal.v1.Clinic.display_unit:type_name -> ponderal.v1.Unit
+	29, // 1: ponderal.v1.Clinic.revision:type_name -> ponderal.v1.Revision
+	29, // 2: ponderal.v1.Payer.revision:type_name -> ponderal.v1.Revision
+	30, // 3: ponderal.v1.Member.roles:type_name -> ponderal.v1.Role
+	29, // 4: ponderal.v1.Member.revision:type_name -> ponderal.v1.Revision
+	30, // 5: ponderal.v1.Token.roles:type_name -> ponderal.v1.Role
+	31, // 6: ponderal.v1.Token.expires_at:type_name -> google.protobuf.Timestamp
+	31, // 7: ponderal.v1.Token.revoked_at:type_name -> google.protobuf.Timestamp
+	29, // 8: ponderal.v1.Token.revision:type_name -> ponderal.v1.Revision
 	0,  // 9: ponderal.v1.PutClinicRequest.clinic:type_name -> ponderal.v1.Clinic
 	0,  // 10: ponderal.v1.PutClinicResponse.clinic:type_name -> ponderal.v1.Clinic
 	0,  // 11: ponderal.v1.GetClinicResponse.clinic:type_name -> ponderal.v1.Clinic
-	30, // 12: ponderal.v1.ListClinicsRequest.page:type_name -> ponderal.v1.Page
+	32, // 12: ponderal.v1.ListClinicsRequest.page:type_name -> ponderal.v1.Page
 	0,  // 13: ponderal.v1.ListClinicsResponse.clinics:type_name -> ponderal.v1.Clinic
 	1,  // 14: ponderal.v1.PutPayerRequest.payer:type_name -> ponderal.v1.Payer
 	1,  // 15: ponderal.v1.PutPayerResponse.payer:type_name -> ponderal.v1.Payer
-	30, // 16: ponderal.v1.ListPayersRequest.page:type_name -> ponderal.v1.Page
+	32, // 16: ponderal.v1.ListPayersRequest.page:type_name -> ponderal.v1.Page
 	1,  // 17: ponderal.v1.ListPayersResponse.payers:type_name -> ponderal.v1.Payer
 	2,  // 18: ponderal.v1.PutMemberRequest.member:type_name -> ponderal.v1.Member
 	2,  // 19: ponderal.v1.PutMemberResponse.member:type_name -> ponderal.v1.Member
 	2,  // 20: ponderal.v1.GetMemberResponse.member:type_name -> ponderal.v1.Member
-	30, // 21: ponderal.v1.ListMembersRequest.page:type_name -> ponderal.v1.Page
+	32, // 21: ponderal.v1.ListMembersRequest.page:type_name -> ponderal.v1.Page
 	2,  // 22: ponderal.v1.ListMembersResponse.members:type_name -> ponderal.v1.Member
-	28, // 23: ponderal.v1.CreateTokenRequest.roles:type_name -> ponderal.v1.Role
-	29, // 24: ponderal.v1.CreateTokenRequest.expires_at:type_name -> google.protobuf.Timestamp
+	30, // 23: ponderal.v1.CreateTokenRequest.roles:type_name -> ponderal.v1.Role
+	31, // 24: ponderal.v1.CreateTokenRequest.expires_at:type_name -> google.protobuf.Timestamp
 	3,  // 25: ponderal.v1.CreateTokenResponse.token:type_name -> ponderal.v1.Token
-	30, // 26: ponderal.v1.ListTokensRequest.page:type_name -> ponderal.v1.Page
+	32, // 26: ponderal.v1.ListTokensRequest.page:type_name -> ponderal.v1.Page
 	3,  // 27: ponderal.v1.ListTokensResponse.tokens:type_name -> ponderal.v1.Token
 	3,  // 28: ponderal.v1.RevokeTokenResponse.token:type_name -> ponderal.v1.Token
-	4,  // 29: ponderal.v1.ClinicService.PutClinic:input_type -> ponderal.v1.PutClinicRequest
-	6,  // 30: ponderal.v1.ClinicService.GetClinic:input_type -> ponderal.v1.GetClinicRequest
-	8,  // 31: ponderal.v1.ClinicService.ListClinics:input_type -> ponderal.v1.ListClinicsRequest
-	10, // 32: ponderal.v1.ClinicService.PutPayer:input_type -> ponderal.v1.PutPayerRequest
-	12, // 33: ponderal.v1.ClinicService.ListPayers:input_type -> ponderal.v1.ListPayersRequest
-	14, // 34: ponderal.v1.MemberService.PutMember:input_type -> ponderal.v1.PutMemberRequest
-	16, // 35: ponderal.v1.MemberService.GetMember:input_type -> ponderal.v1.GetMemberRequest
-	18, // 36: ponderal.v1.MemberService.ListMembers:input_type -> ponderal.v1.ListMembersRequest
-	20, // 37: ponderal.v1.TokenService.CreateToken:input_type -> ponderal.v1.CreateTokenRequest
-	22, // 38: ponderal.v1.TokenService.ListTokens:input_type -> ponderal.v1.ListTokensRequest
-	24, // 39: ponderal.v1.TokenService.RevokeToken:input_type -> ponderal.v1.RevokeTokenRequest
-	5,  // 40: ponderal.v1.ClinicService.PutClinic:output_type -> ponderal.v1.PutClinicResponse
-	7,  // 41: ponderal.v1.ClinicService.GetClinic:output_type -> ponderal.v1.GetClinicResponse
-	9,  // 42: ponderal.v1.ClinicService.ListClinics:output_type -> ponderal.v1.ListClinicsResponse
-	11, // 43: ponderal.v1.ClinicService.PutPayer:output_type -> ponderal.v1.PutPayerResponse
-	13, // 44: ponderal.v1.ClinicService.ListPayers:output_type -> ponderal.v1.ListPayersResponse
-	15, // 45: ponderal.v1.MemberService.PutMember:output_type -> ponderal.v1.PutMemberResponse
-	17, // 46: ponderal.v1.MemberService.GetMember:output_type -> ponderal.v1.GetMemberResponse
-	19, // 47: ponderal.v1.MemberService.ListMembers:output_type -> ponderal.v1.ListMembersResponse
-	21, // 48: ponderal.v1.TokenService.CreateToken:output_type -> ponderal.v1.CreateTokenResponse
-	23, // 49: ponderal.v1.TokenService.ListTokens:output_type -> ponderal.v1.ListTokensResponse
-	25, // 50: ponderal.v1.TokenService.RevokeToken:output_type -> ponderal.v1.RevokeTokenResponse
-	40, // [40:51] is the sub-list for method output_type
-	29, // [29:40] is the sub-list for method input_type
-	29, // [29:29] is the sub-list for extension type_name
-	29, // [29:29] is the sub-list for extension extendee
-	0,  // [0:29] is the sub-list for field type_name
+	31, // 29: ponderal.v1.RotateTokenRequest.expires_at:type_name -> google.protobuf.Timestamp
+	3,  // 30: ponderal.v1.RotateTokenResponse.token:type_name -> ponderal.v1.Token
+	3,  // 31: ponderal.v1.RotateTokenResponse.former:type_name -> ponderal.v1.Token
+	4,  // 32: ponderal.v1.ClinicService.PutClinic:input_type -> ponderal.v1.PutClinicRequest
+	6,  // 33: ponderal.v1.ClinicService.GetClinic:input_type -> ponderal.v1.GetClinicRequest
+	8,  // 34: ponderal.v1.ClinicService.ListClinics:input_type -> ponderal.v1.ListClinicsRequest
+	10, // 35: ponderal.v1.ClinicService.PutPayer:input_type -> ponderal.v1.PutPayerRequest
+	12, // 36: ponderal.v1.ClinicService.ListPayers:input_type -> ponderal.v1.ListPayersRequest
+	14, // 37: ponderal.v1.MemberService.PutMember:input_type -> ponderal.v1.PutMemberRequest
+	16, // 38: ponderal.v1.MemberService.GetMember:input_type -> ponderal.v1.GetMemberRequest
+	18, // 39: ponderal.v1.MemberService.ListMembers:input_type -> ponderal.v1.ListMembersRequest
+	20, // 40: ponderal.v1.TokenService.CreateToken:input_type -> ponderal.v1.CreateTokenRequest
+	22, // 41: ponderal.v1.TokenService.ListTokens:input_type -> ponderal.v1.ListTokensRequest
+	24, // 42: ponderal.v1.TokenService.RevokeToken:input_type -> ponderal.v1.RevokeTokenRequest
+	26, // 43: ponderal.v1.TokenService.RotateToken:input_type -> ponderal.v1.RotateTokenRequest
+	5,  // 44: ponderal.v1.ClinicService.PutClinic:output_type -> ponderal.v1.PutClinicResponse
+	7,  // 45: ponderal.v1.ClinicService.GetClinic:output_type -> ponderal.v1.GetClinicResponse
+	9,  // 46: ponderal.v1.ClinicService.ListClinics:output_type -> ponderal.v1.ListClinicsResponse
+	11, // 47: ponderal.v1.ClinicService.PutPayer:output_type -> ponderal.v1.PutPayerResponse
+	13, // 48: ponderal.v1.ClinicService.ListPayers:output_type -> ponderal.v1.ListPayersResponse
+	15, // 49: ponderal.v1.MemberService.PutMember:output_type -> ponderal.v1.PutMemberResponse
+	17, // 50: ponderal.v1.MemberService.GetMember:output_type -> ponderal.v1.GetMemberResponse
+	19, // 51: ponderal.v1.MemberService.ListMembers:output_type -> ponderal.v1.ListMembersResponse
+	21, // 52: ponderal.v1.TokenService.CreateToken:output_type -> ponderal.v1.CreateTokenResponse
+	23, // 53: ponderal.v1.TokenService.ListTokens:output_type -> ponderal.v1.ListTokensResponse
+	25, // 54: ponderal.v1.TokenService.RevokeToken:output_type -> ponderal.v1.RevokeTokenResponse
+	27, // 55: ponderal.v1.TokenService.RotateToken:output_type -> ponderal.v1.RotateTokenResponse
+	44, // [44:56] is the sub-list for method output_type
+	32, // [32:44] is the sub-list for method input_type
+	32, // [32:32] is the sub-list for extension type_name
+	32, // [32:32] is the sub-list for extension extendee
+	0,  // [0:32] is the sub-list for field type_name
 }
 
 func init() { file_ponderal_v1_clinics_proto_init() }
@@ -1762,7 +1949,7 @@ func file_ponderal_v1_clinics_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_ponderal_v1_clinics_proto_rawDesc), len(file_ponderal_v1_clinics_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   26,
+			NumMessages:   28,
 			NumExtensions: 0,
 			NumServices:   3,
 		},

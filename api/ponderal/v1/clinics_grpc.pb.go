@@ -480,6 +480,7 @@ const (
 	TokenService_CreateToken_FullMethodName = "/ponderal.v1.TokenService/CreateToken"
 	TokenService_ListTokens_FullMethodName  = "/ponderal.v1.TokenService/ListTokens"
 	TokenService_RevokeToken_FullMethodName = "/ponderal.v1.TokenService/RevokeToken"
+	TokenService_RotateToken_FullMethodName = "/ponderal.v1.TokenService/RotateToken"
 )
 
 // TokenServiceClient is the client API for TokenService service.
@@ -494,6 +495,9 @@ type TokenServiceClient interface {
 	ListTokens(ctx context.Context, in *ListTokensRequest, opts ...grpc.CallOption) (*ListTokensResponse, error)
 	// Revokes a token at once.
 	RevokeToken(ctx context.Context, in *RevokeTokenRequest, opts ...grpc.CallOption) (*RevokeTokenResponse, error)
+	// Makes a successor of the token that is presented, for the same holder and roles. The presented one goes on for the overlap, so that no
+	// request in flight is lost, and then ends.
+	RotateToken(ctx context.Context, in *RotateTokenRequest, opts ...grpc.CallOption) (*RotateTokenResponse, error)
 }
 
 type tokenServiceClient struct {
@@ -534,6 +538,16 @@ func (c *tokenServiceClient) RevokeToken(ctx context.Context, in *RevokeTokenReq
 	return out, nil
 }
 
+func (c *tokenServiceClient) RotateToken(ctx context.Context, in *RotateTokenRequest, opts ...grpc.CallOption) (*RotateTokenResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(RotateTokenResponse)
+	err := c.cc.Invoke(ctx, TokenService_RotateToken_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // TokenServiceServer is the server API for TokenService service.
 // All implementations must embed UnimplementedTokenServiceServer
 // for forward compatibility.
@@ -546,6 +560,9 @@ type TokenServiceServer interface {
 	ListTokens(context.Context, *ListTokensRequest) (*ListTokensResponse, error)
 	// Revokes a token at once.
 	RevokeToken(context.Context, *RevokeTokenRequest) (*RevokeTokenResponse, error)
+	// Makes a successor of the token that is presented, for the same holder and roles. The presented one goes on for the overlap, so that no
+	// request in flight is lost, and then ends.
+	RotateToken(context.Context, *RotateTokenRequest) (*RotateTokenResponse, error)
 	mustEmbedUnimplementedTokenServiceServer()
 }
 
@@ -564,6 +581,9 @@ func (UnimplementedTokenServiceServer) ListTokens(context.Context, *ListTokensRe
 }
 func (UnimplementedTokenServiceServer) RevokeToken(context.Context, *RevokeTokenRequest) (*RevokeTokenResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method RevokeToken not implemented")
+}
+func (UnimplementedTokenServiceServer) RotateToken(context.Context, *RotateTokenRequest) (*RotateTokenResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method RotateToken not implemented")
 }
 func (UnimplementedTokenServiceServer) mustEmbedUnimplementedTokenServiceServer() {}
 func (UnimplementedTokenServiceServer) testEmbeddedByValue()                      {}
@@ -640,6 +660,24 @@ func _TokenService_RevokeToken_Handler(srv interface{}, ctx context.Context, dec
 	return interceptor(ctx, in, info, handler)
 }
 
+func _TokenService_RotateToken_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RotateTokenRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(TokenServiceServer).RotateToken(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: TokenService_RotateToken_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(TokenServiceServer).RotateToken(ctx, req.(*RotateTokenRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // TokenService_ServiceDesc is the grpc.ServiceDesc for TokenService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -658,6 +696,10 @@ var TokenService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "RevokeToken",
 			Handler:    _TokenService_RevokeToken_Handler,
+		},
+		{
+			MethodName: "RotateToken",
+			Handler:    _TokenService_RotateToken_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

@@ -15,6 +15,7 @@ import (
 	httpbody "google.golang.org/genproto/googleapis/api/httpbody"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
+	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
 	reflect "reflect"
 	sync "sync"
 	unsafe "unsafe"
@@ -27,6 +28,77 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// Cosignature is a witness's statement that it has seen this head, and no other log of that name (C2SP tlog-cosignature).
+type Cosignature struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Size  uint64                 `protobuf:"varint,1,opt,name=size,proto3" json:"size,omitempty"`
+	// Name of the witness's key.
+	Witness string                 `protobuf:"bytes,2,opt,name=witness,proto3" json:"witness,omitempty"`
+	At      *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=at,proto3" json:"at,omitempty"`
+	// The signature line, as it stands in a signed note.
+	Line          string `protobuf:"bytes,4,opt,name=line,proto3" json:"line,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Cosignature) Reset() {
+	*x = Cosignature{}
+	mi := &file_ponderal_v1_log_proto_msgTypes[0]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Cosignature) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Cosignature) ProtoMessage() {}
+
+func (x *Cosignature) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_log_proto_msgTypes[0]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Cosignature.ProtoReflect.Descriptor instead.
+func (*Cosignature) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_log_proto_rawDescGZIP(), []int{0}
+}
+
+func (x *Cosignature) GetSize() uint64 {
+	if x != nil {
+		return x.Size
+	}
+	return 0
+}
+
+func (x *Cosignature) GetWitness() string {
+	if x != nil {
+		return x.Witness
+	}
+	return ""
+}
+
+func (x *Cosignature) GetAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.At
+	}
+	return nil
+}
+
+func (x *Cosignature) GetLine() string {
+	if x != nil {
+		return x.Line
+	}
+	return ""
+}
+
 type GetLogCheckpointRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	ClinicId      string                 `protobuf:"bytes,1,opt,name=clinic_id,json=clinicId,proto3" json:"clinic_id,omitempty"`
@@ -36,7 +108,7 @@ type GetLogCheckpointRequest struct {
 
 func (x *GetLogCheckpointRequest) Reset() {
 	*x = GetLogCheckpointRequest{}
-	mi := &file_ponderal_v1_log_proto_msgTypes[0]
+	mi := &file_ponderal_v1_log_proto_msgTypes[1]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -48,7 +120,7 @@ func (x *GetLogCheckpointRequest) String() string {
 func (*GetLogCheckpointRequest) ProtoMessage() {}
 
 func (x *GetLogCheckpointRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_log_proto_msgTypes[0]
+	mi := &file_ponderal_v1_log_proto_msgTypes[1]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -61,7 +133,7 @@ func (x *GetLogCheckpointRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetLogCheckpointRequest.ProtoReflect.Descriptor instead.
 func (*GetLogCheckpointRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_log_proto_rawDescGZIP(), []int{0}
+	return file_ponderal_v1_log_proto_rawDescGZIP(), []int{1}
 }
 
 func (x *GetLogCheckpointRequest) GetClinicId() string {
@@ -82,7 +154,7 @@ type GetLogTileRequest struct {
 
 func (x *GetLogTileRequest) Reset() {
 	*x = GetLogTileRequest{}
-	mi := &file_ponderal_v1_log_proto_msgTypes[1]
+	mi := &file_ponderal_v1_log_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -94,7 +166,7 @@ func (x *GetLogTileRequest) String() string {
 func (*GetLogTileRequest) ProtoMessage() {}
 
 func (x *GetLogTileRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_log_proto_msgTypes[1]
+	mi := &file_ponderal_v1_log_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -107,7 +179,7 @@ func (x *GetLogTileRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetLogTileRequest.ProtoReflect.Descriptor instead.
 func (*GetLogTileRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_log_proto_rawDescGZIP(), []int{1}
+	return file_ponderal_v1_log_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *GetLogTileRequest) GetClinicId() string {
@@ -124,23 +196,466 @@ func (x *GetLogTileRequest) GetPath() string {
 	return ""
 }
 
+type GetConsistencyProofRequest struct {
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	ClinicId string                 `protobuf:"bytes,1,opt,name=clinic_id,json=clinicId,proto3" json:"clinic_id,omitempty"`
+	// Size of the older head.
+	OldSize uint64 `protobuf:"varint,2,opt,name=old_size,json=oldSize,proto3" json:"old_size,omitempty"`
+	// Size of the newer head; 0 for the log as it stands.
+	NewSize       uint64 `protobuf:"varint,3,opt,name=new_size,json=newSize,proto3" json:"new_size,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetConsistencyProofRequest) Reset() {
+	*x = GetConsistencyProofRequest{}
+	mi := &file_ponderal_v1_log_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetConsistencyProofRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetConsistencyProofRequest) ProtoMessage() {}
+
+func (x *GetConsistencyProofRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_log_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetConsistencyProofRequest.ProtoReflect.Descriptor instead.
+func (*GetConsistencyProofRequest) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_log_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *GetConsistencyProofRequest) GetClinicId() string {
+	if x != nil {
+		return x.ClinicId
+	}
+	return ""
+}
+
+func (x *GetConsistencyProofRequest) GetOldSize() uint64 {
+	if x != nil {
+		return x.OldSize
+	}
+	return 0
+}
+
+func (x *GetConsistencyProofRequest) GetNewSize() uint64 {
+	if x != nil {
+		return x.NewSize
+	}
+	return 0
+}
+
+type GetConsistencyProofResponse struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	OldSize uint64                 `protobuf:"varint,1,opt,name=old_size,json=oldSize,proto3" json:"old_size,omitempty"`
+	NewSize uint64                 `protobuf:"varint,2,opt,name=new_size,json=newSize,proto3" json:"new_size,omitempty"`
+	// Root hashes and proof hashes, base64url without padding.
+	OldRoot string   `protobuf:"bytes,3,opt,name=old_root,json=oldRoot,proto3" json:"old_root,omitempty"`
+	NewRoot string   `protobuf:"bytes,4,opt,name=new_root,json=newRoot,proto3" json:"new_root,omitempty"`
+	Path    []string `protobuf:"bytes,5,rep,name=path,proto3" json:"path,omitempty"`
+	// Signed note of the newer head; empty where none was signed at that size.
+	Checkpoint    string `protobuf:"bytes,6,opt,name=checkpoint,proto3" json:"checkpoint,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetConsistencyProofResponse) Reset() {
+	*x = GetConsistencyProofResponse{}
+	mi := &file_ponderal_v1_log_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetConsistencyProofResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetConsistencyProofResponse) ProtoMessage() {}
+
+func (x *GetConsistencyProofResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_log_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetConsistencyProofResponse.ProtoReflect.Descriptor instead.
+func (*GetConsistencyProofResponse) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_log_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *GetConsistencyProofResponse) GetOldSize() uint64 {
+	if x != nil {
+		return x.OldSize
+	}
+	return 0
+}
+
+func (x *GetConsistencyProofResponse) GetNewSize() uint64 {
+	if x != nil {
+		return x.NewSize
+	}
+	return 0
+}
+
+func (x *GetConsistencyProofResponse) GetOldRoot() string {
+	if x != nil {
+		return x.OldRoot
+	}
+	return ""
+}
+
+func (x *GetConsistencyProofResponse) GetNewRoot() string {
+	if x != nil {
+		return x.NewRoot
+	}
+	return ""
+}
+
+func (x *GetConsistencyProofResponse) GetPath() []string {
+	if x != nil {
+		return x.Path
+	}
+	return nil
+}
+
+func (x *GetConsistencyProofResponse) GetCheckpoint() string {
+	if x != nil {
+		return x.Checkpoint
+	}
+	return ""
+}
+
+type GetInclusionProofRequest struct {
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	ClinicId string                 `protobuf:"bytes,1,opt,name=clinic_id,json=clinicId,proto3" json:"clinic_id,omitempty"`
+	Number   uint64                 `protobuf:"varint,2,opt,name=number,proto3" json:"number,omitempty"`
+	// Size of the tree; 0 for the log as it stands.
+	Size          uint64 `protobuf:"varint,3,opt,name=size,proto3" json:"size,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetInclusionProofRequest) Reset() {
+	*x = GetInclusionProofRequest{}
+	mi := &file_ponderal_v1_log_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetInclusionProofRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetInclusionProofRequest) ProtoMessage() {}
+
+func (x *GetInclusionProofRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_log_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetInclusionProofRequest.ProtoReflect.Descriptor instead.
+func (*GetInclusionProofRequest) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_log_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *GetInclusionProofRequest) GetClinicId() string {
+	if x != nil {
+		return x.ClinicId
+	}
+	return ""
+}
+
+func (x *GetInclusionProofRequest) GetNumber() uint64 {
+	if x != nil {
+		return x.Number
+	}
+	return 0
+}
+
+func (x *GetInclusionProofRequest) GetSize() uint64 {
+	if x != nil {
+		return x.Size
+	}
+	return 0
+}
+
+type GetInclusionProofResponse struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Number uint64                 `protobuf:"varint,1,opt,name=number,proto3" json:"number,omitempty"`
+	Size   uint64                 `protobuf:"varint,2,opt,name=size,proto3" json:"size,omitempty"`
+	// base64url without padding.
+	LeafHash string   `protobuf:"bytes,3,opt,name=leaf_hash,json=leafHash,proto3" json:"leaf_hash,omitempty"`
+	Root     string   `protobuf:"bytes,4,opt,name=root,proto3" json:"root,omitempty"`
+	Path     []string `protobuf:"bytes,5,rep,name=path,proto3" json:"path,omitempty"`
+	// Signed note of the head; empty where none was signed at that size.
+	Checkpoint    string `protobuf:"bytes,6,opt,name=checkpoint,proto3" json:"checkpoint,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetInclusionProofResponse) Reset() {
+	*x = GetInclusionProofResponse{}
+	mi := &file_ponderal_v1_log_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetInclusionProofResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetInclusionProofResponse) ProtoMessage() {}
+
+func (x *GetInclusionProofResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_log_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetInclusionProofResponse.ProtoReflect.Descriptor instead.
+func (*GetInclusionProofResponse) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_log_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *GetInclusionProofResponse) GetNumber() uint64 {
+	if x != nil {
+		return x.Number
+	}
+	return 0
+}
+
+func (x *GetInclusionProofResponse) GetSize() uint64 {
+	if x != nil {
+		return x.Size
+	}
+	return 0
+}
+
+func (x *GetInclusionProofResponse) GetLeafHash() string {
+	if x != nil {
+		return x.LeafHash
+	}
+	return ""
+}
+
+func (x *GetInclusionProofResponse) GetRoot() string {
+	if x != nil {
+		return x.Root
+	}
+	return ""
+}
+
+func (x *GetInclusionProofResponse) GetPath() []string {
+	if x != nil {
+		return x.Path
+	}
+	return nil
+}
+
+func (x *GetInclusionProofResponse) GetCheckpoint() string {
+	if x != nil {
+		return x.Checkpoint
+	}
+	return ""
+}
+
+type ListCosignaturesRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	ClinicId      string                 `protobuf:"bytes,1,opt,name=clinic_id,json=clinicId,proto3" json:"clinic_id,omitempty"`
+	Page          *Page                  `protobuf:"bytes,2,opt,name=page,proto3" json:"page,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListCosignaturesRequest) Reset() {
+	*x = ListCosignaturesRequest{}
+	mi := &file_ponderal_v1_log_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListCosignaturesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListCosignaturesRequest) ProtoMessage() {}
+
+func (x *ListCosignaturesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_log_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListCosignaturesRequest.ProtoReflect.Descriptor instead.
+func (*ListCosignaturesRequest) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_log_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *ListCosignaturesRequest) GetClinicId() string {
+	if x != nil {
+		return x.ClinicId
+	}
+	return ""
+}
+
+func (x *ListCosignaturesRequest) GetPage() *Page {
+	if x != nil {
+		return x.Page
+	}
+	return nil
+}
+
+type ListCosignaturesResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Cosignatures  []*Cosignature         `protobuf:"bytes,1,rep,name=cosignatures,proto3" json:"cosignatures,omitempty"`
+	NextCursor    string                 `protobuf:"bytes,2,opt,name=next_cursor,json=nextCursor,proto3" json:"next_cursor,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListCosignaturesResponse) Reset() {
+	*x = ListCosignaturesResponse{}
+	mi := &file_ponderal_v1_log_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListCosignaturesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListCosignaturesResponse) ProtoMessage() {}
+
+func (x *ListCosignaturesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_log_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListCosignaturesResponse.ProtoReflect.Descriptor instead.
+func (*ListCosignaturesResponse) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_log_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *ListCosignaturesResponse) GetCosignatures() []*Cosignature {
+	if x != nil {
+		return x.Cosignatures
+	}
+	return nil
+}
+
+func (x *ListCosignaturesResponse) GetNextCursor() string {
+	if x != nil {
+		return x.NextCursor
+	}
+	return ""
+}
+
 var File_ponderal_v1_log_proto protoreflect.FileDescriptor
 
 const file_ponderal_v1_log_proto_rawDesc = "" +
 	"\n" +
-	"\x15ponderal/v1/log.proto\x12\vponderal.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x19google/api/httpbody.proto\x1a\x18ponderal/v1/access.proto\"@\n" +
+	"\x15ponderal/v1/log.proto\x12\vponderal.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x19google/api/httpbody.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18ponderal/v1/access.proto\x1a\x18ponderal/v1/common.proto\"{\n" +
+	"\vCosignature\x12\x12\n" +
+	"\x04size\x18\x01 \x01(\x04R\x04size\x12\x18\n" +
+	"\awitness\x18\x02 \x01(\tR\awitness\x12*\n" +
+	"\x02at\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\x02at\x12\x12\n" +
+	"\x04line\x18\x04 \x01(\tR\x04line\"@\n" +
 	"\x17GetLogCheckpointRequest\x12%\n" +
 	"\tclinic_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\bclinicId\"Y\n" +
 	"\x11GetLogTileRequest\x12%\n" +
 	"\tclinic_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\bclinicId\x12\x1d\n" +
-	"\x04path\x18\x02 \x01(\tB\t\xbaH\x06r\x04\x10\x01\x18<R\x04path2\x8f\x02\n" +
+	"\x04path\x18\x02 \x01(\tB\t\xbaH\x06r\x04\x10\x01\x18<R\x04path\"\x82\x01\n" +
+	"\x1aGetConsistencyProofRequest\x12%\n" +
+	"\tclinic_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\bclinicId\x12\"\n" +
+	"\bold_size\x18\x02 \x01(\x04B\a\xbaH\x042\x02(\x01R\aoldSize\x12\x19\n" +
+	"\bnew_size\x18\x03 \x01(\x04R\anewSize\"\xbd\x01\n" +
+	"\x1bGetConsistencyProofResponse\x12\x19\n" +
+	"\bold_size\x18\x01 \x01(\x04R\aoldSize\x12\x19\n" +
+	"\bnew_size\x18\x02 \x01(\x04R\anewSize\x12\x19\n" +
+	"\bold_root\x18\x03 \x01(\tR\aoldRoot\x12\x19\n" +
+	"\bnew_root\x18\x04 \x01(\tR\anewRoot\x12\x12\n" +
+	"\x04path\x18\x05 \x03(\tR\x04path\x12\x1e\n" +
+	"\n" +
+	"checkpoint\x18\x06 \x01(\tR\n" +
+	"checkpoint\"m\n" +
+	"\x18GetInclusionProofRequest\x12%\n" +
+	"\tclinic_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\bclinicId\x12\x16\n" +
+	"\x06number\x18\x02 \x01(\x04R\x06number\x12\x12\n" +
+	"\x04size\x18\x03 \x01(\x04R\x04size\"\xac\x01\n" +
+	"\x19GetInclusionProofResponse\x12\x16\n" +
+	"\x06number\x18\x01 \x01(\x04R\x06number\x12\x12\n" +
+	"\x04size\x18\x02 \x01(\x04R\x04size\x12\x1b\n" +
+	"\tleaf_hash\x18\x03 \x01(\tR\bleafHash\x12\x12\n" +
+	"\x04root\x18\x04 \x01(\tR\x04root\x12\x12\n" +
+	"\x04path\x18\x05 \x03(\tR\x04path\x12\x1e\n" +
+	"\n" +
+	"checkpoint\x18\x06 \x01(\tR\n" +
+	"checkpoint\"g\n" +
+	"\x17ListCosignaturesRequest\x12%\n" +
+	"\tclinic_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\bclinicId\x12%\n" +
+	"\x04page\x18\x02 \x01(\v2\x11.ponderal.v1.PageR\x04page\"y\n" +
+	"\x18ListCosignaturesResponse\x12<\n" +
+	"\fcosignatures\x18\x01 \x03(\v2\x18.ponderal.v1.CosignatureR\fcosignatures\x12\x1f\n" +
+	"\vnext_cursor\x18\x02 \x01(\tR\n" +
+	"nextCursor2\xeb\x05\n" +
 	"\n" +
 	"LogService\x12\x83\x01\n" +
 	"\x10GetLogCheckpoint\x12$.ponderal.v1.GetLogCheckpointRequest\x1a\x14.google.api.HttpBody\"3\xda\xe2\x18\t\n" +
 	"\x05\x02\x03\x04\x05\x06\x10\x06\x82\xd3\xe4\x93\x02 \x12\x1e/v1/log/{clinic_id}/checkpoint\x12{\n" +
 	"\n" +
 	"GetLogTile\x12\x1e.ponderal.v1.GetLogTileRequest\x1a\x14.google.api.HttpBody\"7\xda\xe2\x18\t\n" +
-	"\x05\x02\x03\x04\x05\x06\x10\x06\x82\xd3\xe4\x93\x02$\x12\"/v1/log/{clinic_id}/tile/{path=**}B-Z+ponderal.example/api/ponderal/v1;ponderalv1b\x06proto3"
+	"\x05\x02\x03\x04\x05\x06\x10\x06\x82\xd3\xe4\x93\x02$\x12\"/v1/log/{clinic_id}/tile/{path=**}\x12\x9e\x01\n" +
+	"\x13GetConsistencyProof\x12'.ponderal.v1.GetConsistencyProofRequest\x1a(.ponderal.v1.GetConsistencyProofResponse\"4\xda\xe2\x18\t\n" +
+	"\x05\x02\x03\x04\x05\x06\x10\x06\x82\xd3\xe4\x93\x02!\x12\x1f/v1/log/{clinic_id}/consistency\x12\x9f\x01\n" +
+	"\x11GetInclusionProof\x12%.ponderal.v1.GetInclusionProofRequest\x1a&.ponderal.v1.GetInclusionProofResponse\";\xda\xe2\x18\t\n" +
+	"\x05\x02\x03\x04\x05\x06\x10\x06\x82\xd3\xe4\x93\x02(\x12&/v1/log/{clinic_id}/inclusion/{number}\x12\x96\x01\n" +
+	"\x10ListCosignatures\x12$.ponderal.v1.ListCosignaturesRequest\x1a%.ponderal.v1.ListCosignaturesResponse\"5\xda\xe2\x18\t\n" +
+	"\x05\x02\x03\x04\x05\x06\x10\x06\x82\xd3\xe4\x93\x02\"\x12 /v1/log/{clinic_id}/cosignaturesB-Z+ponderal.example/api/ponderal/v1;ponderalv1b\x06proto3"
 
 var (
 	file_ponderal_v1_log_proto_rawDescOnce sync.Once
@@ -154,22 +669,40 @@ func file_ponderal_v1_log_proto_rawDescGZIP() []byte {
 	return file_ponderal_v1_log_proto_rawDescData
 }
 
-var file_ponderal_v1_log_proto_msgTypes = make([]protoimpl.MessageInfo, 2)
+var file_ponderal_v1_log_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
 var file_ponderal_v1_log_proto_goTypes = []any{
-	(*GetLogCheckpointRequest)(nil), // 0: ponderal.v1.GetLogCheckpointRequest
-	(*GetLogTileRequest)(nil),       // 1: ponderal.v1.GetLogTileRequest
-	(*httpbody.HttpBody)(nil),       // 2: google.api.HttpBody
+	(*Cosignature)(nil),                 // 0: ponderal.v1.Cosignature
+	(*GetLogCheckpointRequest)(nil),     // 1: ponderal.v1.GetLogCheckpointRequest
+	(*GetLogTileRequest)(nil),           // 2: ponderal.v1.GetLogTileRequest
+	(*GetConsistencyProofRequest)(nil),  // 3: ponderal.v1.GetConsistencyProofRequest
+	(*GetConsistencyProofResponse)(nil), // 4: ponderal.v1.GetConsistencyProofResponse
+	(*GetInclusionProofRequest)(nil),    // 5: ponderal.v1.GetInclusionProofRequest
+	(*GetInclusionProofResponse)(nil),   // 6: ponderal.v1.GetInclusionProofResponse
+	(*ListCosignaturesRequest)(nil),     // 7: ponderal.v1.ListCosignaturesRequest
+	(*ListCosignaturesResponse)(nil),    // 8: ponderal.v1.ListCosignaturesResponse
+	(*timestamppb.Timestamp)(nil),       // 9: google.protobuf.Timestamp
+	(*Page)(nil),                        // 10: ponderal.v1.Page
+	(*httpbody.HttpBody)(nil),           // 11: google.api.HttpBody
 }
 var file_ponderal_v1_log_proto_depIdxs = []int32{
-	0, // 0: ponderal.v1.LogService.GetLogCheckpoint:input_type -> ponderal.v1.GetLogCheckpointRequest
-	1, // 1: ponderal.v1.LogService.GetLogTile:input_type -> ponderal.v1.GetLogTileRequest
-	2, // 2: ponderal.v1.LogService.GetLogCheckpoint:output_type -> google.api.HttpBody
-	2, // 3: ponderal.v1.LogService.GetLogTile:output_type -> google.api.HttpBody
-	2, // [2:4] is the sub-list for method output_type
-	0, // [0:2] is the sub-list for method input_type
-	0, // [0:0] is the sub-list for extension type_name
-	0, // [0:0] is the sub-list for extension extendee
-	0, // [0:0] is the sub-list for field type_name
+	9,  // 0: ponderal.v1.Cosignature.at:type_name -> google.protobuf.Timestamp
+	10, // 1: ponderal.v1.ListCosignaturesRequest.page:type_name -> ponderal.v1.Page
+	0,  // 2: ponderal.v1.ListCosignaturesResponse.cosignatures:type_name -> ponderal.v1.Cosignature
+	1,  // 3: ponderal.v1.LogService.GetLogCheckpoint:input_type -> ponderal.v1.GetLogCheckpointRequest
+	2,  // 4: ponderal.v1.LogService.GetLogTile:input_type -> ponderal.v1.GetLogTileRequest
+	3,  // 5: ponderal.v1.LogService.GetConsistencyProof:input_type -> ponderal.v1.GetConsistencyProofRequest
+	5,  // 6: ponderal.v1.LogService.GetInclusionProof:input_type -> ponderal.v1.GetInclusionProofRequest
+	7,  // 7: ponderal.v1.LogService.ListCosignatures:input_type -> ponderal.v1.ListCosignaturesRequest
+	11, // 8: ponderal.v1.LogService.GetLogCheckpoint:output_type -> google.api.HttpBody
+	11, // 9: ponderal.v1.LogService.GetLogTile:output_type -> google.api.HttpBody
+	4,  // 10: ponderal.v1.LogService.GetConsistencyProof:output_type -> ponderal.v1.GetConsistencyProofResponse
+	6,  // 11: ponderal.v1.LogService.GetInclusionProof:output_type -> ponderal.v1.GetInclusionProofResponse
+	8,  // 12: ponderal.v1.LogService.ListCosignatures:output_type -> ponderal.v1.ListCosignaturesResponse
+	8,  // [8:13] is the sub-list for method output_type
+	3,  // [3:8] is the sub-list for method input_type
+	3,  // [3:3] is the sub-list for extension type_name
+	3,  // [3:3] is the sub-list for extension extendee
+	0,  // [0:3] is the sub-list for field type_name
 }
 
 func init() { file_ponderal_v1_log_proto_init() }
@@ -178,13 +711,14 @@ func file_ponderal_v1_log_proto_init() {
 		return
 	}
 	file_ponderal_v1_access_proto_init()
+	file_ponderal_v1_common_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_ponderal_v1_log_proto_rawDesc), len(file_ponderal_v1_log_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   2,
+			NumMessages:   9,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

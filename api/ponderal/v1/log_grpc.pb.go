@@ -23,8 +23,11 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	LogService_GetLogCheckpoint_FullMethodName = "/ponderal.v1.LogService/GetLogCheckpoint"
-	LogService_GetLogTile_FullMethodName       = "/ponderal.v1.LogService/GetLogTile"
+	LogService_GetLogCheckpoint_FullMethodName    = "/ponderal.v1.LogService/GetLogCheckpoint"
+	LogService_GetLogTile_FullMethodName          = "/ponderal.v1.LogService/GetLogTile"
+	LogService_GetConsistencyProof_FullMethodName = "/ponderal.v1.LogService/GetConsistencyProof"
+	LogService_GetInclusionProof_FullMethodName   = "/ponderal.v1.LogService/GetInclusionProof"
+	LogService_ListCosignatures_FullMethodName    = "/ponderal.v1.LogService/ListCosignatures"
 )
 
 // LogServiceClient is the client API for LogService service.
@@ -37,6 +40,12 @@ type LogServiceClient interface {
 	GetLogCheckpoint(ctx context.Context, in *GetLogCheckpointRequest, opts ...grpc.CallOption) (*httpbody.HttpBody, error)
 	// One tile of hashes, 32 bytes each. The same tile has the same bytes for ever.
 	GetLogTile(ctx context.Context, in *GetLogTileRequest, opts ...grpc.CallOption) (*httpbody.HttpBody, error)
+	// Proves that the log as it was is the beginning of the log as it is (RFC 6962, section 2.1.2).
+	GetConsistencyProof(ctx context.Context, in *GetConsistencyProofRequest, opts ...grpc.CallOption) (*GetConsistencyProofResponse, error)
+	// Proves that an entry is in the log, by its leaf hash (RFC 6962, section 2.1.1); the entry itself is not shown.
+	GetInclusionProof(ctx context.Context, in *GetInclusionProofRequest, opts ...grpc.CallOption) (*GetInclusionProofResponse, error)
+	// The heads of the log that witnesses have cosigned, newest first.
+	ListCosignatures(ctx context.Context, in *ListCosignaturesRequest, opts ...grpc.CallOption) (*ListCosignaturesResponse, error)
 }
 
 type logServiceClient struct {
@@ -67,6 +76,36 @@ func (c *logServiceClient) GetLogTile(ctx context.Context, in *GetLogTileRequest
 	return out, nil
 }
 
+func (c *logServiceClient) GetConsistencyProof(ctx context.Context, in *GetConsistencyProofRequest, opts ...grpc.CallOption) (*GetConsistencyProofResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetConsistencyProofResponse)
+	err := c.cc.Invoke(ctx, LogService_GetConsistencyProof_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *logServiceClient) GetInclusionProof(ctx context.Context, in *GetInclusionProofRequest, opts ...grpc.CallOption) (*GetInclusionProofResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetInclusionProofResponse)
+	err := c.cc.Invoke(ctx, LogService_GetInclusionProof_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *logServiceClient) ListCosignatures(ctx context.Context, in *ListCosignaturesRequest, opts ...grpc.CallOption) (*ListCosignaturesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListCosignaturesResponse)
+	err := c.cc.Invoke(ctx, LogService_ListCosignatures_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // LogServiceServer is the server API for LogService service.
 // All implementations must embed UnimplementedLogServiceServer
 // for forward compatibility.
@@ -77,6 +116,12 @@ type LogServiceServer interface {
 	GetLogCheckpoint(context.Context, *GetLogCheckpointRequest) (*httpbody.HttpBody, error)
 	// One tile of hashes, 32 bytes each. The same tile has the same bytes for ever.
 	GetLogTile(context.Context, *GetLogTileRequest) (*httpbody.HttpBody, error)
+	// Proves that the log as it was is the beginning of the log as it is (RFC 6962, section 2.1.2).
+	GetConsistencyProof(context.Context, *GetConsistencyProofRequest) (*GetConsistencyProofResponse, error)
+	// Proves that an entry is in the log, by its leaf hash (RFC 6962, section 2.1.1); the entry itself is not shown.
+	GetInclusionProof(context.Context, *GetInclusionProofRequest) (*GetInclusionProofResponse, error)
+	// The heads of the log that witnesses have cosigned, newest first.
+	ListCosignatures(context.Context, *ListCosignaturesRequest) (*ListCosignaturesResponse, error)
 	mustEmbedUnimplementedLogServiceServer()
 }
 
@@ -92,6 +137,15 @@ func (UnimplementedLogServiceServer) GetLogCheckpoint(context.Context, *GetLogCh
 }
 func (UnimplementedLogServiceServer) GetLogTile(context.Context, *GetLogTileRequest) (*httpbody.HttpBody, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetLogTile not implemented")
+}
+func (UnimplementedLogServiceServer) GetConsistencyProof(context.Context, *GetConsistencyProofRequest) (*GetConsistencyProofResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetConsistencyProof not implemented")
+}
+func (UnimplementedLogServiceServer) GetInclusionProof(context.Context, *GetInclusionProofRequest) (*GetInclusionProofResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetInclusionProof not implemented")
+}
+func (UnimplementedLogServiceServer) ListCosignatures(context.Context, *ListCosignaturesRequest) (*ListCosignaturesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListCosignatures not implemented")
 }
 func (UnimplementedLogServiceServer) mustEmbedUnimplementedLogServiceServer() {}
 func (UnimplementedLogServiceServer) testEmbeddedByValue()                    {}
@@ -150,6 +204,60 @@ func _LogService_GetLogTile_Handler(srv interface{}, ctx context.Context, dec fu
 	return interceptor(ctx, in, info, handler)
 }
 
+func _LogService_GetConsistencyProof_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetConsistencyProofRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(LogServiceServer).GetConsistencyProof(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: LogService_GetConsistencyProof_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(LogServiceServer).GetConsistencyProof(ctx, req.(*GetConsistencyProofRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _LogService_GetInclusionProof_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetInclusionProofRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(LogServiceServer).GetInclusionProof(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: LogService_GetInclusionProof_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(LogServiceServer).GetInclusionProof(ctx, req.(*GetInclusionProofRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _LogService_ListCosignatures_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListCosignaturesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(LogServiceServer).ListCosignatures(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: LogService_ListCosignatures_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(LogServiceServer).ListCosignatures(ctx, req.(*ListCosignaturesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // LogService_ServiceDesc is the grpc.ServiceDesc for LogService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -164,6 +272,18 @@ var LogService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetLogTile",
 			Handler:    _LogService_GetLogTile_Handler,
+		},
+		{
+			MethodName: "GetConsistencyProof",
+			Handler:    _LogService_GetConsistencyProof_Handler,
+		},
+		{
+			MethodName: "GetInclusionProof",
+			Handler:    _LogService_GetInclusionProof_Handler,
+		},
+		{
+			MethodName: "ListCosignatures",
+			Handler:    _LogService_ListCosignatures_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

@@ -35,6 +35,8 @@ const (
 	SignatureMeaning_SIGNATURE_MEANING_REVIEWED SignatureMeaning = 1
 	// The signer tested the client and reviewed the finding.
 	SignatureMeaning_SIGNATURE_MEANING_TESTED_AND_REVIEWED SignatureMeaning = 2
+	// The signer checked a result that another has signed, and agrees; only of a countersignature.
+	SignatureMeaning_SIGNATURE_MEANING_COUNTERSIGNED SignatureMeaning = 3
 )
 
 // Enum value maps for SignatureMeaning.
@@ -43,11 +45,13 @@ var (
 		0: "SIGNATURE_MEANING_UNSPECIFIED",
 		1: "SIGNATURE_MEANING_REVIEWED",
 		2: "SIGNATURE_MEANING_TESTED_AND_REVIEWED",
+		3: "SIGNATURE_MEANING_COUNTERSIGNED",
 	}
 	SignatureMeaning_value = map[string]int32{
 		"SIGNATURE_MEANING_UNSPECIFIED":         0,
 		"SIGNATURE_MEANING_REVIEWED":            1,
 		"SIGNATURE_MEANING_TESTED_AND_REVIEWED": 2,
+		"SIGNATURE_MEANING_COUNTERSIGNED":       3,
 	}
 )
 
@@ -78,10 +82,192 @@ func (SignatureMeaning) EnumDescriptor() ([]byte, []int) {
 	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{0}
 }
 
+// SignerProof is the signer's credential, asked for again at each signature. A signer with a login gives the password, and the one-time code too
+// unless the presented token was signed in for with two factors; a signer of an OpenID Connect issuer gives a fresh ID token, made for this
+// signature: its nonce is the id of the result, its auth_time at most five minutes ago.
+type SignerProof struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Password      string                 `protobuf:"bytes,1,opt,name=password,proto3" json:"password,omitempty"`
+	Code          string                 `protobuf:"bytes,2,opt,name=code,proto3" json:"code,omitempty"`
+	IdToken       string                 `protobuf:"bytes,3,opt,name=id_token,json=idToken,proto3" json:"id_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SignerProof) Reset() {
+	*x = SignerProof{}
+	mi := &file_ponderal_v1_results_proto_msgTypes[0]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SignerProof) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SignerProof) ProtoMessage() {}
+
+func (x *SignerProof) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_results_proto_msgTypes[0]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SignerProof.ProtoReflect.Descriptor instead.
+func (*SignerProof) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{0}
+}
+
+func (x *SignerProof) GetPassword() string {
+	if x != nil {
+		return x.Password
+	}
+	return ""
+}
+
+func (x *SignerProof) GetCode() string {
+	if x != nil {
+		return x.Code
+	}
+	return ""
+}
+
+func (x *SignerProof) GetIdToken() string {
+	if x != nil {
+		return x.IdToken
+	}
+	return ""
+}
+
+// Countersignature is a second signature, over the first.
+type Countersignature struct {
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	Id       string                 `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	SignedBy string                 `protobuf:"bytes,2,opt,name=signed_by,json=signedBy,proto3" json:"signed_by,omitempty"`
+	SignedAt *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=signed_at,json=signedAt,proto3" json:"signed_at,omitempty"`
+	Meaning  SignatureMeaning       `protobuf:"varint,4,opt,name=meaning,proto3,enum=ponderal.v1.SignatureMeaning" json:"meaning,omitempty"`
+	KeyId    string                 `protobuf:"bytes,5,opt,name=key_id,json=keyId,proto3" json:"key_id,omitempty"`
+	// JWS compact serialization, EdDSA, payload in canonical JSON: the result's id, the SHA-256 of its JWS, and the signature.
+	Jws string `protobuf:"bytes,6,opt,name=jws,proto3" json:"jws,omitempty"`
+	// The audit entry that wrote it, its salt, inclusion path and checkpoint, as of a bundle.
+	Entry         string   `protobuf:"bytes,7,opt,name=entry,proto3" json:"entry,omitempty"`
+	Salt          string   `protobuf:"bytes,8,opt,name=salt,proto3" json:"salt,omitempty"`
+	Path          []string `protobuf:"bytes,9,rep,name=path,proto3" json:"path,omitempty"`
+	Checkpoint    string   `protobuf:"bytes,10,opt,name=checkpoint,proto3" json:"checkpoint,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Countersignature) Reset() {
+	*x = Countersignature{}
+	mi := &file_ponderal_v1_results_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Countersignature) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Countersignature) ProtoMessage() {}
+
+func (x *Countersignature) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_results_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Countersignature.ProtoReflect.Descriptor instead.
+func (*Countersignature) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *Countersignature) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *Countersignature) GetSignedBy() string {
+	if x != nil {
+		return x.SignedBy
+	}
+	return ""
+}
+
+func (x *Countersignature) GetSignedAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.SignedAt
+	}
+	return nil
+}
+
+func (x *Countersignature) GetMeaning() SignatureMeaning {
+	if x != nil {
+		return x.Meaning
+	}
+	return SignatureMeaning_SIGNATURE_MEANING_UNSPECIFIED
+}
+
+func (x *Countersignature) GetKeyId() string {
+	if x != nil {
+		return x.KeyId
+	}
+	return ""
+}
+
+func (x *Countersignature) GetJws() string {
+	if x != nil {
+		return x.Jws
+	}
+	return ""
+}
+
+func (x *Countersignature) GetEntry() string {
+	if x != nil {
+		return x.Entry
+	}
+	return ""
+}
+
+func (x *Countersignature) GetSalt() string {
+	if x != nil {
+		return x.Salt
+	}
+	return ""
+}
+
+func (x *Countersignature) GetPath() []string {
+	if x != nil {
+		return x.Path
+	}
+	return nil
+}
+
+func (x *Countersignature) GetCheckpoint() string {
+	if x != nil {
+		return x.Checkpoint
+	}
+	return ""
+}
+
 // Bundle is what a payer keeps: it verifies without the service. Saved as JSON it is what `ponderal verify` reads.
 type Bundle struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Always "ponderal-bundle-1".
+	// "ponderal-bundle-2", or "ponderal-bundle-1" of a result that was signed with its trials inside.
 	Format string `protobuf:"bytes,1,opt,name=format,proto3" json:"format,omitempty"`
 	// The signed result: JWS compact serialization (RFC 7515), EdDSA (RFC 8037), payload in canonical JSON (RFC 8785).
 	Jws string `protobuf:"bytes,2,opt,name=jws,proto3" json:"jws,omitempty"`
@@ -92,14 +278,20 @@ type Bundle struct {
 	// Inclusion proof of the entry in the checkpoint's tree (RFC 6962): hashes in base64url without padding, from the leaf up.
 	Path []string `protobuf:"bytes,5,rep,name=path,proto3" json:"path,omitempty"`
 	// Signed note of the tree head.
-	Checkpoint    string `protobuf:"bytes,6,opt,name=checkpoint,proto3" json:"checkpoint,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Checkpoint string `protobuf:"bytes,6,opt,name=checkpoint,proto3" json:"checkpoint,omitempty"`
+	// The raw trials, canonical JSON; the signed result holds their digest. Empty where the release does not cover them: the result then verifies
+	// without them, and the engine cannot be run again.
+	Enclosed string `protobuf:"bytes,7,opt,name=enclosed,proto3" json:"enclosed,omitempty"`
+	// Salt of that digest, base64url without padding; empty with the trials.
+	EnclosedSalt      string              `protobuf:"bytes,8,opt,name=enclosed_salt,json=enclosedSalt,proto3" json:"enclosed_salt,omitempty"`
+	Countersignatures []*Countersignature `protobuf:"bytes,9,rep,name=countersignatures,proto3" json:"countersignatures,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
 }
 
 func (x *Bundle) Reset() {
 	*x = Bundle{}
-	mi := &file_ponderal_v1_results_proto_msgTypes[0]
+	mi := &file_ponderal_v1_results_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -111,7 +303,7 @@ func (x *Bundle) String() string {
 func (*Bundle) ProtoMessage() {}
 
 func (x *Bundle) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_results_proto_msgTypes[0]
+	mi := &file_ponderal_v1_results_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -124,7 +316,7 @@ func (x *Bundle) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Bundle.ProtoReflect.Descriptor instead.
 func (*Bundle) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{0}
+	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *Bundle) GetFormat() string {
@@ -169,6 +361,27 @@ func (x *Bundle) GetCheckpoint() string {
 	return ""
 }
 
+func (x *Bundle) GetEnclosed() string {
+	if x != nil {
+		return x.Enclosed
+	}
+	return ""
+}
+
+func (x *Bundle) GetEnclosedSalt() string {
+	if x != nil {
+		return x.EnclosedSalt
+	}
+	return ""
+}
+
+func (x *Bundle) GetCountersignatures() []*Countersignature {
+	if x != nil {
+		return x.Countersignatures
+	}
+	return nil
+}
+
 // Result is a signed finding.
 type Result struct {
 	state           protoimpl.MessageState `protogen:"open.v1"`
@@ -187,16 +400,20 @@ type Result struct {
 	// Result that replaces this one; empty while this one stands.
 	SupersededBy string `protobuf:"bytes,11,opt,name=superseded_by,json=supersededBy,proto3" json:"superseded_by,omitempty"`
 	// The session was corrected after this result was signed.
-	Outdated      bool      `protobuf:"varint,12,opt,name=outdated,proto3" json:"outdated,omitempty"`
-	Bundle        *Bundle   `protobuf:"bytes,13,opt,name=bundle,proto3" json:"bundle,omitempty"`
-	Revision      *Revision `protobuf:"bytes,15,opt,name=revision,proto3" json:"revision,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Outdated bool    `protobuf:"varint,12,opt,name=outdated,proto3" json:"outdated,omitempty"`
+	Bundle   *Bundle `protobuf:"bytes,13,opt,name=bundle,proto3" json:"bundle,omitempty"`
+	// Not shown to payers before another reviewer has countersigned it.
+	AwaitsCountersignature bool      `protobuf:"varint,14,opt,name=awaits_countersignature,json=awaitsCountersignature,proto3" json:"awaits_countersignature,omitempty"`
+	Revision               *Revision `protobuf:"bytes,15,opt,name=revision,proto3" json:"revision,omitempty"`
+	// Who countersigned; their proofs are in the bundle.
+	Countersignatures []*Countersignature `protobuf:"bytes,16,rep,name=countersignatures,proto3" json:"countersignatures,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
 }
 
 func (x *Result) Reset() {
 	*x = Result{}
-	mi := &file_ponderal_v1_results_proto_msgTypes[1]
+	mi := &file_ponderal_v1_results_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -208,7 +425,7 @@ func (x *Result) String() string {
 func (*Result) ProtoMessage() {}
 
 func (x *Result) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_results_proto_msgTypes[1]
+	mi := &file_ponderal_v1_results_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -221,7 +438,7 @@ func (x *Result) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Result.ProtoReflect.Descriptor instead.
 func (*Result) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{1}
+	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *Result) GetId() string {
@@ -315,9 +532,23 @@ func (x *Result) GetBundle() *Bundle {
 	return nil
 }
 
+func (x *Result) GetAwaitsCountersignature() bool {
+	if x != nil {
+		return x.AwaitsCountersignature
+	}
+	return false
+}
+
 func (x *Result) GetRevision() *Revision {
 	if x != nil {
 		return x.Revision
+	}
+	return nil
+}
+
+func (x *Result) GetCountersignatures() []*Countersignature {
+	if x != nil {
+		return x.Countersignatures
 	}
 	return nil
 }
@@ -336,7 +567,7 @@ type FeedItem struct {
 
 func (x *FeedItem) Reset() {
 	*x = FeedItem{}
-	mi := &file_ponderal_v1_results_proto_msgTypes[2]
+	mi := &file_ponderal_v1_results_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -348,7 +579,7 @@ func (x *FeedItem) String() string {
 func (*FeedItem) ProtoMessage() {}
 
 func (x *FeedItem) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_results_proto_msgTypes[2]
+	mi := &file_ponderal_v1_results_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -361,7 +592,7 @@ func (x *FeedItem) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FeedItem.ProtoReflect.Descriptor instead.
 func (*FeedItem) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{2}
+	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *FeedItem) GetNumber() uint64 {
@@ -396,14 +627,15 @@ type SignResultRequest struct {
 	// Unspecified only when the referral has no target job.
 	Decision JobOutcome `protobuf:"varint,5,opt,name=decision,proto3,enum=ponderal.v1.JobOutcome" json:"decision,omitempty"`
 	// Needed when the decision differs from the engine's recommendation.
-	Comment       string `protobuf:"bytes,6,opt,name=comment,proto3" json:"comment,omitempty"`
+	Comment       string       `protobuf:"bytes,6,opt,name=comment,proto3" json:"comment,omitempty"`
+	Proof         *SignerProof `protobuf:"bytes,7,opt,name=proof,proto3" json:"proof,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *SignResultRequest) Reset() {
 	*x = SignResultRequest{}
-	mi := &file_ponderal_v1_results_proto_msgTypes[3]
+	mi := &file_ponderal_v1_results_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -415,7 +647,7 @@ func (x *SignResultRequest) String() string {
 func (*SignResultRequest) ProtoMessage() {}
 
 func (x *SignResultRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_results_proto_msgTypes[3]
+	mi := &file_ponderal_v1_results_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -428,7 +660,7 @@ func (x *SignResultRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SignResultRequest.ProtoReflect.Descriptor instead.
 func (*SignResultRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{3}
+	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *SignResultRequest) GetSessionId() string {
@@ -473,6 +705,13 @@ func (x *SignResultRequest) GetComment() string {
 	return ""
 }
 
+func (x *SignResultRequest) GetProof() *SignerProof {
+	if x != nil {
+		return x.Proof
+	}
+	return nil
+}
+
 type SignResultResponse struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Result        *Result                `protobuf:"bytes,1,opt,name=result,proto3" json:"result,omitempty"`
@@ -482,7 +721,7 @@ type SignResultResponse struct {
 
 func (x *SignResultResponse) Reset() {
 	*x = SignResultResponse{}
-	mi := &file_ponderal_v1_results_proto_msgTypes[4]
+	mi := &file_ponderal_v1_results_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -494,7 +733,7 @@ func (x *SignResultResponse) String() string {
 func (*SignResultResponse) ProtoMessage() {}
 
 func (x *SignResultResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_results_proto_msgTypes[4]
+	mi := &file_ponderal_v1_results_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -507,7 +746,7 @@ func (x *SignResultResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SignResultResponse.ProtoReflect.Descriptor instead.
 func (*SignResultResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{4}
+	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *SignResultResponse) GetResult() *Result {
@@ -526,14 +765,15 @@ type SupersedeResultRequest struct {
 	Decision        JobOutcome             `protobuf:"varint,5,opt,name=decision,proto3,enum=ponderal.v1.JobOutcome" json:"decision,omitempty"`
 	Comment         string                 `protobuf:"bytes,6,opt,name=comment,proto3" json:"comment,omitempty"`
 	// Why the earlier result no longer stands.
-	Reason        string `protobuf:"bytes,7,opt,name=reason,proto3" json:"reason,omitempty"`
+	Reason        string       `protobuf:"bytes,7,opt,name=reason,proto3" json:"reason,omitempty"`
+	Proof         *SignerProof `protobuf:"bytes,8,opt,name=proof,proto3" json:"proof,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *SupersedeResultRequest) Reset() {
 	*x = SupersedeResultRequest{}
-	mi := &file_ponderal_v1_results_proto_msgTypes[5]
+	mi := &file_ponderal_v1_results_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -545,7 +785,7 @@ func (x *SupersedeResultRequest) String() string {
 func (*SupersedeResultRequest) ProtoMessage() {}
 
 func (x *SupersedeResultRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_results_proto_msgTypes[5]
+	mi := &file_ponderal_v1_results_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -558,7 +798,7 @@ func (x *SupersedeResultRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SupersedeResultRequest.ProtoReflect.Descriptor instead.
 func (*SupersedeResultRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{5}
+	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *SupersedeResultRequest) GetSupersededId() string {
@@ -610,6 +850,13 @@ func (x *SupersedeResultRequest) GetReason() string {
 	return ""
 }
 
+func (x *SupersedeResultRequest) GetProof() *SignerProof {
+	if x != nil {
+		return x.Proof
+	}
+	return nil
+}
+
 type SupersedeResultResponse struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Result        *Result                `protobuf:"bytes,1,opt,name=result,proto3" json:"result,omitempty"`
@@ -619,7 +866,7 @@ type SupersedeResultResponse struct {
 
 func (x *SupersedeResultResponse) Reset() {
 	*x = SupersedeResultResponse{}
-	mi := &file_ponderal_v1_results_proto_msgTypes[6]
+	mi := &file_ponderal_v1_results_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -631,7 +878,7 @@ func (x *SupersedeResultResponse) String() string {
 func (*SupersedeResultResponse) ProtoMessage() {}
 
 func (x *SupersedeResultResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_results_proto_msgTypes[6]
+	mi := &file_ponderal_v1_results_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -644,10 +891,115 @@ func (x *SupersedeResultResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SupersedeResultResponse.ProtoReflect.Descriptor instead.
 func (*SupersedeResultResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{6}
+	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *SupersedeResultResponse) GetResult() *Result {
+	if x != nil {
+		return x.Result
+	}
+	return nil
+}
+
+type CountersignResultRequest struct {
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	ResultId string                 `protobuf:"bytes,1,opt,name=result_id,json=resultId,proto3" json:"result_id,omitempty"`
+	// Made by the caller (UUID, version 7 recommended).
+	CountersignatureId string       `protobuf:"bytes,2,opt,name=countersignature_id,json=countersignatureId,proto3" json:"countersignature_id,omitempty"`
+	Proof              *SignerProof `protobuf:"bytes,3,opt,name=proof,proto3" json:"proof,omitempty"`
+	unknownFields      protoimpl.UnknownFields
+	sizeCache          protoimpl.SizeCache
+}
+
+func (x *CountersignResultRequest) Reset() {
+	*x = CountersignResultRequest{}
+	mi := &file_ponderal_v1_results_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CountersignResultRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CountersignResultRequest) ProtoMessage() {}
+
+func (x *CountersignResultRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_results_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CountersignResultRequest.ProtoReflect.Descriptor instead.
+func (*CountersignResultRequest) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *CountersignResultRequest) GetResultId() string {
+	if x != nil {
+		return x.ResultId
+	}
+	return ""
+}
+
+func (x *CountersignResultRequest) GetCountersignatureId() string {
+	if x != nil {
+		return x.CountersignatureId
+	}
+	return ""
+}
+
+func (x *CountersignResultRequest) GetProof() *SignerProof {
+	if x != nil {
+		return x.Proof
+	}
+	return nil
+}
+
+type CountersignResultResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Result        *Result                `protobuf:"bytes,1,opt,name=result,proto3" json:"result,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CountersignResultResponse) Reset() {
+	*x = CountersignResultResponse{}
+	mi := &file_ponderal_v1_results_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CountersignResultResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CountersignResultResponse) ProtoMessage() {}
+
+func (x *CountersignResultResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_results_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CountersignResultResponse.ProtoReflect.Descriptor instead.
+func (*CountersignResultResponse) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *CountersignResultResponse) GetResult() *Result {
 	if x != nil {
 		return x.Result
 	}
@@ -663,7 +1015,7 @@ type GetResultRequest struct {
 
 func (x *GetResultRequest) Reset() {
 	*x = GetResultRequest{}
-	mi := &file_ponderal_v1_results_proto_msgTypes[7]
+	mi := &file_ponderal_v1_results_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -675,7 +1027,7 @@ func (x *GetResultRequest) String() string {
 func (*GetResultRequest) ProtoMessage() {}
 
 func (x *GetResultRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_results_proto_msgTypes[7]
+	mi := &file_ponderal_v1_results_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -688,7 +1040,7 @@ func (x *GetResultRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetResultRequest.ProtoReflect.Descriptor instead.
 func (*GetResultRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{7}
+	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *GetResultRequest) GetId() string {
@@ -707,7 +1059,7 @@ type GetResultResponse struct {
 
 func (x *GetResultResponse) Reset() {
 	*x = GetResultResponse{}
-	mi := &file_ponderal_v1_results_proto_msgTypes[8]
+	mi := &file_ponderal_v1_results_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -719,7 +1071,7 @@ func (x *GetResultResponse) String() string {
 func (*GetResultResponse) ProtoMessage() {}
 
 func (x *GetResultResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_results_proto_msgTypes[8]
+	mi := &file_ponderal_v1_results_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -732,7 +1084,7 @@ func (x *GetResultResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetResultResponse.ProtoReflect.Descriptor instead.
 func (*GetResultResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{8}
+	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *GetResultResponse) GetResult() *Result {
@@ -751,7 +1103,7 @@ type ListResultsRequest struct {
 
 func (x *ListResultsRequest) Reset() {
 	*x = ListResultsRequest{}
-	mi := &file_ponderal_v1_results_proto_msgTypes[9]
+	mi := &file_ponderal_v1_results_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -763,7 +1115,7 @@ func (x *ListResultsRequest) String() string {
 func (*ListResultsRequest) ProtoMessage() {}
 
 func (x *ListResultsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_results_proto_msgTypes[9]
+	mi := &file_ponderal_v1_results_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -776,7 +1128,7 @@ func (x *ListResultsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListResultsRequest.ProtoReflect.Descriptor instead.
 func (*ListResultsRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{9}
+	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *ListResultsRequest) GetPage() *Page {
@@ -796,7 +1148,7 @@ type ListResultsResponse struct {
 
 func (x *ListResultsResponse) Reset() {
 	*x = ListResultsResponse{}
-	mi := &file_ponderal_v1_results_proto_msgTypes[10]
+	mi := &file_ponderal_v1_results_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -808,7 +1160,7 @@ func (x *ListResultsResponse) String() string {
 func (*ListResultsResponse) ProtoMessage() {}
 
 func (x *ListResultsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_results_proto_msgTypes[10]
+	mi := &file_ponderal_v1_results_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -821,7 +1173,7 @@ func (x *ListResultsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListResultsResponse.ProtoReflect.Descriptor instead.
 func (*ListResultsResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{10}
+	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *ListResultsResponse) GetResults() []*Result {
@@ -847,7 +1199,7 @@ type ListFeedRequest struct {
 
 func (x *ListFeedRequest) Reset() {
 	*x = ListFeedRequest{}
-	mi := &file_ponderal_v1_results_proto_msgTypes[11]
+	mi := &file_ponderal_v1_results_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -859,7 +1211,7 @@ func (x *ListFeedRequest) String() string {
 func (*ListFeedRequest) ProtoMessage() {}
 
 func (x *ListFeedRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_results_proto_msgTypes[11]
+	mi := &file_ponderal_v1_results_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -872,7 +1224,7 @@ func (x *ListFeedRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFeedRequest.ProtoReflect.Descriptor instead.
 func (*ListFeedRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{11}
+	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *ListFeedRequest) GetPage() *Page {
@@ -895,7 +1247,7 @@ type ListFeedResponse struct {
 
 func (x *ListFeedResponse) Reset() {
 	*x = ListFeedResponse{}
-	mi := &file_ponderal_v1_results_proto_msgTypes[12]
+	mi := &file_ponderal_v1_results_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -907,7 +1259,7 @@ func (x *ListFeedResponse) String() string {
 func (*ListFeedResponse) ProtoMessage() {}
 
 func (x *ListFeedResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_results_proto_msgTypes[12]
+	mi := &file_ponderal_v1_results_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -920,7 +1272,7 @@ func (x *ListFeedResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFeedResponse.ProtoReflect.Descriptor instead.
 func (*ListFeedResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{12}
+	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *ListFeedResponse) GetItems() []*FeedItem {
@@ -952,7 +1304,7 @@ type GetKeysRequest struct {
 
 func (x *GetKeysRequest) Reset() {
 	*x = GetKeysRequest{}
-	mi := &file_ponderal_v1_results_proto_msgTypes[13]
+	mi := &file_ponderal_v1_results_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -964,7 +1316,7 @@ func (x *GetKeysRequest) String() string {
 func (*GetKeysRequest) ProtoMessage() {}
 
 func (x *GetKeysRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_results_proto_msgTypes[13]
+	mi := &file_ponderal_v1_results_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -977,7 +1329,7 @@ func (x *GetKeysRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetKeysRequest.ProtoReflect.Descriptor instead.
 func (*GetKeysRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{13}
+	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{17}
 }
 
 type GetKeysResponse struct {
@@ -990,7 +1342,7 @@ type GetKeysResponse struct {
 
 func (x *GetKeysResponse) Reset() {
 	*x = GetKeysResponse{}
-	mi := &file_ponderal_v1_results_proto_msgTypes[14]
+	mi := &file_ponderal_v1_results_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1002,7 +1354,7 @@ func (x *GetKeysResponse) String() string {
 func (*GetKeysResponse) ProtoMessage() {}
 
 func (x *GetKeysResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_results_proto_msgTypes[14]
+	mi := &file_ponderal_v1_results_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1015,7 +1367,7 @@ func (x *GetKeysResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetKeysResponse.ProtoReflect.Descriptor instead.
 func (*GetKeysResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{14}
+	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *GetKeysResponse) GetJwks() string {
@@ -1029,7 +1381,25 @@ var File_ponderal_v1_results_proto protoreflect.FileDescriptor
 
 const file_ponderal_v1_results_proto_rawDesc = "" +
 	"\n" +
-	"\x19ponderal/v1/results.proto\x12\vponderal.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18ponderal/v1/access.proto\x1a\x18ponderal/v1/common.proto\x1a\x1aponderal/v1/findings.proto\"\x90\x01\n" +
+	"\x19ponderal/v1/results.proto\x12\vponderal.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18ponderal/v1/access.proto\x1a\x18ponderal/v1/common.proto\x1a\x1aponderal/v1/findings.proto\"v\n" +
+	"\vSignerProof\x12$\n" +
+	"\bpassword\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\bpassword\x12\x1b\n" +
+	"\x04code\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18(R\x04code\x12$\n" +
+	"\bid_token\x18\x03 \x01(\tB\t\xbaH\x06r\x04\x18\x80\x80\x01R\aidToken\"\xb8\x02\n" +
+	"\x10Countersignature\x12\x0e\n" +
+	"\x02id\x18\x01 \x01(\tR\x02id\x12\x1b\n" +
+	"\tsigned_by\x18\x02 \x01(\tR\bsignedBy\x127\n" +
+	"\tsigned_at\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\bsignedAt\x127\n" +
+	"\ameaning\x18\x04 \x01(\x0e2\x1d.ponderal.v1.SignatureMeaningR\ameaning\x12\x15\n" +
+	"\x06key_id\x18\x05 \x01(\tR\x05keyId\x12\x10\n" +
+	"\x03jws\x18\x06 \x01(\tR\x03jws\x12\x14\n" +
+	"\x05entry\x18\a \x01(\tR\x05entry\x12\x12\n" +
+	"\x04salt\x18\b \x01(\tR\x04salt\x12\x12\n" +
+	"\x04path\x18\t \x03(\tR\x04path\x12\x1e\n" +
+	"\n" +
+	"checkpoint\x18\n" +
+	" \x01(\tR\n" +
+	"checkpoint\"\x9e\x02\n" +
 	"\x06Bundle\x12\x16\n" +
 	"\x06format\x18\x01 \x01(\tR\x06format\x12\x10\n" +
 	"\x03jws\x18\x02 \x01(\tR\x03jws\x12\x14\n" +
@@ -1038,7 +1408,10 @@ const file_ponderal_v1_results_proto_rawDesc = "" +
 	"\x04path\x18\x05 \x03(\tR\x04path\x12\x1e\n" +
 	"\n" +
 	"checkpoint\x18\x06 \x01(\tR\n" +
-	"checkpoint\"\x9b\x04\n" +
+	"checkpoint\x12\x1a\n" +
+	"\benclosed\x18\a \x01(\tR\benclosed\x12#\n" +
+	"\renclosed_salt\x18\b \x01(\tR\fenclosedSalt\x12K\n" +
+	"\x11countersignatures\x18\t \x03(\v2\x1d.ponderal.v1.CountersignatureR\x11countersignatures\"\xa1\x05\n" +
 	"\x06Result\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x1b\n" +
 	"\tclinic_id\x18\x02 \x01(\tR\bclinicId\x12\x1d\n" +
@@ -1056,12 +1429,14 @@ const file_ponderal_v1_results_proto_rawDesc = "" +
 	"supersedes\x12#\n" +
 	"\rsuperseded_by\x18\v \x01(\tR\fsupersededBy\x12\x1a\n" +
 	"\boutdated\x18\f \x01(\bR\boutdated\x12+\n" +
-	"\x06bundle\x18\r \x01(\v2\x13.ponderal.v1.BundleR\x06bundle\x121\n" +
-	"\brevision\x18\x0f \x01(\v2\x15.ponderal.v1.RevisionR\brevision\"k\n" +
+	"\x06bundle\x18\r \x01(\v2\x13.ponderal.v1.BundleR\x06bundle\x127\n" +
+	"\x17awaits_countersignature\x18\x0e \x01(\bR\x16awaitsCountersignature\x121\n" +
+	"\brevision\x18\x0f \x01(\v2\x15.ponderal.v1.RevisionR\brevision\x12K\n" +
+	"\x11countersignatures\x18\x10 \x03(\v2\x1d.ponderal.v1.CountersignatureR\x11countersignatures\"k\n" +
 	"\bFeedItem\x12\x16\n" +
 	"\x06number\x18\x01 \x01(\x04R\x06number\x12+\n" +
 	"\x06result\x18\x02 \x01(\v2\x13.ponderal.v1.ResultR\x06result\x12\x1a\n" +
-	"\bwithheld\x18\x03 \x01(\bR\bwithheld\"\xc0\x02\n" +
+	"\bwithheld\x18\x03 \x01(\bR\bwithheld\"\xf0\x02\n" +
 	"\x11SignResultRequest\x12'\n" +
 	"\n" +
 	"session_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\tsessionId\x12%\n" +
@@ -1069,9 +1444,10 @@ const file_ponderal_v1_results_proto_rawDesc = "" +
 	"\x10session_revision\x18\x03 \x01(\rB\a\xbaH\x04*\x02(\x01R\x0fsessionRevision\x12D\n" +
 	"\ameaning\x18\x04 \x01(\x0e2\x1d.ponderal.v1.SignatureMeaningB\v\xbaH\b\xc8\x01\x01\x82\x01\x02\x10\x01R\ameaning\x12=\n" +
 	"\bdecision\x18\x05 \x01(\x0e2\x17.ponderal.v1.JobOutcomeB\b\xbaH\x05\x82\x01\x02\x10\x01R\bdecision\x12\"\n" +
-	"\acomment\x18\x06 \x01(\tB\b\xbaH\x05r\x03\x18\xd0\x0fR\acomment\"A\n" +
+	"\acomment\x18\x06 \x01(\tB\b\xbaH\x05r\x03\x18\xd0\x0fR\acomment\x12.\n" +
+	"\x05proof\x18\a \x01(\v2\x18.ponderal.v1.SignerProofR\x05proof\"A\n" +
 	"\x12SignResultResponse\x12+\n" +
-	"\x06result\x18\x01 \x01(\v2\x13.ponderal.v1.ResultR\x06result\"\xef\x02\n" +
+	"\x06result\x18\x01 \x01(\v2\x13.ponderal.v1.ResultR\x06result\"\x9f\x03\n" +
 	"\x16SupersedeResultRequest\x12-\n" +
 	"\rsuperseded_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\fsupersededId\x12%\n" +
 	"\tresult_id\x18\x02 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\bresultId\x122\n" +
@@ -1080,8 +1456,15 @@ const file_ponderal_v1_results_proto_rawDesc = "" +
 	"\bdecision\x18\x05 \x01(\x0e2\x17.ponderal.v1.JobOutcomeB\b\xbaH\x05\x82\x01\x02\x10\x01R\bdecision\x12\"\n" +
 	"\acomment\x18\x06 \x01(\tB\b\xbaH\x05r\x03\x18\xd0\x0fR\acomment\x12\"\n" +
 	"\x06reason\x18\a \x01(\tB\n" +
-	"\xbaH\ar\x05\x10\x03\x18\xf4\x03R\x06reason\"F\n" +
+	"\xbaH\ar\x05\x10\x03\x18\xf4\x03R\x06reason\x12.\n" +
+	"\x05proof\x18\b \x01(\v2\x18.ponderal.v1.SignerProofR\x05proof\"F\n" +
 	"\x17SupersedeResultResponse\x12+\n" +
+	"\x06result\x18\x01 \x01(\v2\x13.ponderal.v1.ResultR\x06result\"\xac\x01\n" +
+	"\x18CountersignResultRequest\x12%\n" +
+	"\tresult_id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\bresultId\x129\n" +
+	"\x13countersignature_id\x18\x02 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\x12countersignatureId\x12.\n" +
+	"\x05proof\x18\x03 \x01(\v2\x18.ponderal.v1.SignerProofR\x05proof\"H\n" +
+	"\x19CountersignResultResponse\x12+\n" +
 	"\x06result\x18\x01 \x01(\v2\x13.ponderal.v1.ResultR\x06result\",\n" +
 	"\x10GetResultRequest\x12\x18\n" +
 	"\x02id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\x02id\"@\n" +
@@ -1102,17 +1485,20 @@ const file_ponderal_v1_results_proto_rawDesc = "" +
 	"\x04more\x18\x03 \x01(\bR\x04more\"\x10\n" +
 	"\x0eGetKeysRequest\"%\n" +
 	"\x0fGetKeysResponse\x12\x12\n" +
-	"\x04jwks\x18\x01 \x01(\tR\x04jwks*\x80\x01\n" +
+	"\x04jwks\x18\x01 \x01(\tR\x04jwks*\xa5\x01\n" +
 	"\x10SignatureMeaning\x12!\n" +
 	"\x1dSIGNATURE_MEANING_UNSPECIFIED\x10\x00\x12\x1e\n" +
 	"\x1aSIGNATURE_MEANING_REVIEWED\x10\x01\x12)\n" +
-	"%SIGNATURE_MEANING_TESTED_AND_REVIEWED\x10\x022\x91\x04\n" +
+	"%SIGNATURE_MEANING_TESTED_AND_REVIEWED\x10\x02\x12#\n" +
+	"\x1fSIGNATURE_MEANING_COUNTERSIGNED\x10\x032\xaf\x05\n" +
 	"\rResultService\x12\x81\x01\n" +
 	"\n" +
 	"SignResult\x12\x1e.ponderal.v1.SignResultRequest\x1a\x1f.ponderal.v1.SignResultResponse\"2\xda\xe2\x18\x05\n" +
 	"\x01\x02\x10\x02\x82\xd3\xe4\x93\x02#:\x01*\"\x1e/v1/sessions/{session_id}:sign\x12\x97\x01\n" +
 	"\x0fSupersedeResult\x12#.ponderal.v1.SupersedeResultRequest\x1a$.ponderal.v1.SupersedeResultResponse\"9\xda\xe2\x18\x05\n" +
-	"\x01\x02\x10\x02\x82\xd3\xe4\x93\x02*:\x01*\"%/v1/results/{superseded_id}:supersede\x12p\n" +
+	"\x01\x02\x10\x02\x82\xd3\xe4\x93\x02*:\x01*\"%/v1/results/{superseded_id}:supersede\x12\x9b\x01\n" +
+	"\x11CountersignResult\x12%.ponderal.v1.CountersignResultRequest\x1a&.ponderal.v1.CountersignResultResponse\"7\xda\xe2\x18\x05\n" +
+	"\x01\x02\x10\x02\x82\xd3\xe4\x93\x02(:\x01*\"#/v1/results/{result_id}:countersign\x12p\n" +
 	"\tGetResult\x12\x1d.ponderal.v1.GetResultRequest\x1a\x1e.ponderal.v1.GetResultResponse\"$\xda\xe2\x18\b\n" +
 	"\x04\x01\x02\x03\x05\x10\x02\x82\xd3\xe4\x93\x02\x12\x12\x10/v1/results/{id}\x12p\n" +
 	"\vListResults\x12\x1f.ponderal.v1.ListResultsRequest\x1a .ponderal.v1.ListResultsResponse\"\x1e\xda\xe2\x18\a\n" +
@@ -1139,64 +1525,78 @@ func file_ponderal_v1_results_proto_rawDescGZIP() []byte {
 }
 
 var file_ponderal_v1_results_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_ponderal_v1_results_proto_msgTypes = make([]protoimpl.MessageInfo, 15)
+var file_ponderal_v1_results_proto_msgTypes = make([]protoimpl.MessageInfo, 19)
 var file_ponderal_v1_results_proto_goTypes = []any{
-	(SignatureMeaning)(0),           // 0: ponderal.v1.SignatureMeaning
-	(*Bundle)(nil),                  // 1: ponderal.v1.Bundle
-	(*Result)(nil),                  // 2: ponderal.v1.Result
-	(*FeedItem)(nil),                // 3: ponderal.v1.FeedItem
-	(*SignResultRequest)(nil),       // 4: ponderal.v1.SignResultRequest
-	(*SignResultResponse)(nil),      // 5: ponderal.v1.SignResultResponse
-	(*SupersedeResultRequest)(nil),  // 6: ponderal.v1.SupersedeResultRequest
-	(*SupersedeResultResponse)(nil), // 7: ponderal.v1.SupersedeResultResponse
-	(*GetResultRequest)(nil),        // 8: ponderal.v1.GetResultRequest
-	(*GetResultResponse)(nil),       // 9: ponderal.v1.GetResultResponse
-	(*ListResultsRequest)(nil),      // 10: ponderal.v1.ListResultsRequest
-	(*ListResultsResponse)(nil),     // 11: ponderal.v1.ListResultsResponse
-	(*ListFeedRequest)(nil),         // 12: ponderal.v1.ListFeedRequest
-	(*ListFeedResponse)(nil),        // 13: ponderal.v1.ListFeedResponse
-	(*GetKeysRequest)(nil),          // 14: ponderal.v1.GetKeysRequest
-	(*GetKeysResponse)(nil),         // 15: ponderal.v1.GetKeysResponse
-	(*timestamppb.Timestamp)(nil),   // 16: google.protobuf.Timestamp
-	(JobOutcome)(0),                 // 17: ponderal.v1.JobOutcome
-	(*Revision)(nil),                // 18: ponderal.v1.Revision
-	(*Page)(nil),                    // 19: ponderal.v1.Page
+	(SignatureMeaning)(0),             // 0: ponderal.v1.SignatureMeaning
+	(*SignerProof)(nil),               // 1: ponderal.v1.SignerProof
+	(*Countersignature)(nil),          // 2: ponderal.v1.Countersignature
+	(*Bundle)(nil),                    // 3: ponderal.v1.Bundle
+	(*Result)(nil),                    // 4: ponderal.v1.Result
+	(*FeedItem)(nil),                  // 5: ponderal.v1.FeedItem
+	(*SignResultRequest)(nil),         // 6: ponderal.v1.SignResultRequest
+	(*SignResultResponse)(nil),        // 7: ponderal.v1.SignResultResponse
+	(*SupersedeResultRequest)(nil),    // 8: ponderal.v1.SupersedeResultRequest
+	(*SupersedeResultResponse)(nil),   // 9: ponderal.v1.SupersedeResultResponse
+	(*CountersignResultRequest)(nil),  // 10: ponderal.v1.CountersignResultRequest
+	(*CountersignResultResponse)(nil), // 11: ponderal.v1.CountersignResultResponse
+	(*GetResultRequest)(nil),          // 12: ponderal.v1.GetResultRequest
+	(*GetResultResponse)(nil),         // 13: ponderal.v1.GetResultResponse
+	(*ListResultsRequest)(nil),        // 14: ponderal.v1.ListResultsRequest
+	(*ListResultsResponse)(nil),       // 15: ponderal.v1.ListResultsResponse
+	(*ListFeedRequest)(nil),           // 16: ponderal.v1.ListFeedRequest
+	(*ListFeedResponse)(nil),          // 17: ponderal.v1.ListFeedResponse
+	(*GetKeysRequest)(nil),            // 18: ponderal.v1.GetKeysRequest
+	(*GetKeysResponse)(nil),           // 19: ponderal.v1.GetKeysResponse
+	(*timestamppb.Timestamp)(nil),     // 20: google.protobuf.Timestamp
+	(JobOutcome)(0),                   // 21: ponderal.v1.JobOutcome
+	(*Revision)(nil),                  // 22: ponderal.v1.Revision
+	(*Page)(nil),                      // 23: ponderal.v1.Page
 }
 var file_ponderal_v1_results_proto_depIdxs = []int32{
-	16, // 0: ponderal.v1.Result.signed_at:type_name -> google.protobuf.Timestamp
-	0,  // 1: ponderal.v1.Result.meaning:type_name -> ponderal.v1.SignatureMeaning
-	17, // 2: ponderal.v1.Result.decision:type_name -> ponderal.v1.JobOutcome
-	1,  // 3: ponderal.v1.Result.bundle:type_name -> ponderal.v1.Bundle
-	18, // 4: ponderal.v1.Result.revision:type_name -> ponderal.v1.Revision
-	2,  // 5: ponderal.v1.FeedItem.result:type_name -> ponderal.v1.Result
-	0,  // 6: ponderal.v1.SignResultRequest.meaning:type_name -> ponderal.v1.SignatureMeaning
-	17, // 7: ponderal.v1.SignResultRequest.decision:type_name -> ponderal.v1.JobOutcome
-	2,  // 8: ponderal.v1.SignResultResponse.result:type_name -> ponderal.v1.Result
-	0,  // 9: ponderal.v1.SupersedeResultRequest.meaning:type_name -> ponderal.v1.SignatureMeaning
-	17, // 10: ponderal.v1.SupersedeResultRequest.decision:type_name -> ponderal.v1.JobOutcome
-	2,  // 11: ponderal.v1.SupersedeResultResponse.result:type_name -> ponderal.v1.Result
-	2,  // 12: ponderal.v1.GetResultResponse.result:type_name -> ponderal.v1.Result
-	19, // 13: ponderal.v1.ListResultsRequest.page:type_name -> ponderal.v1.Page
-	2,  // 14: ponderal.v1.ListResultsResponse.results:type_name -> ponderal.v1.Result
-	19, // 15: ponderal.v1.ListFeedRequest.page:type_name -> ponderal.v1.Page
-	3,  // 16: ponderal.v1.ListFeedResponse.items:type_name -> ponderal.v1.FeedItem
-	4,  // 17: ponderal.v1.ResultService.SignResult:input_type -> ponderal.v1.SignResultRequest
-	6,  // 18: ponderal.v1.ResultService.SupersedeResult:input_type -> ponderal.v1.SupersedeResultRequest
-	8,  // 19: ponderal.v1.ResultService.GetResult:input_type -> ponderal.v1.GetResultRequest
-	10, // 20: ponderal.v1.ResultService.ListResults:input_type -> ponderal.v1.ListResultsRequest
-	12, // 21: ponderal.v1.FeedService.ListFeed:input_type -> ponderal.v1.ListFeedRequest
-	14, // 22: ponderal.v1.KeyService.GetKeys:input_type -> ponderal.v1.GetKeysRequest
-	5,  // 23: ponderal.v1.ResultService.SignResult:output_type -> ponderal.v1.SignResultResponse
-	7,  // 24: ponderal.v1.ResultService.SupersedeResult:output_type -> ponderal.v1.SupersedeResultResponse
-	9,  // 25: ponderal.v1.ResultService.GetResult:output_type -> ponderal.v1.GetResultResponse
-	11, // 26: ponderal.v1.ResultService.ListResults:output_type -> ponderal.v1.ListResultsResponse
-	13, // 27: ponderal.v1.FeedService.ListFeed:output_type -> ponderal.v1.ListFeedResponse
-	15, // 28: ponderal.v1.KeyService.GetKeys:output_type -> ponderal.v1.GetKeysResponse
-	23, // [23:29] is the sub-list for method output_type
-	17, // [17:23] is the sub-list for method input_type
-	17, // [17:17] is the sub-list for extension type_name
-	17, // [17:17] is the sub-list for extension extendee
-	0,  // [0:17] is the sub-list for field type_name
+	20, // 0: ponderal.v1.Countersignature.signed_at:type_name -> google.protobuf.Timestamp
+	0,  // 1: ponderal.v1.Countersignature.meaning:type_name -> ponderal.v1.SignatureMeaning
+	2,  // 2: ponderal.v1.Bundle.countersignatures:type_name -> ponderal.v1.Countersignature
+	20, // 3: ponderal.v1.Result.signed_at:type_name -> google.protobuf.Timestamp
+	0,  // 4: ponderal.v1.Result.meaning:type_name -> ponderal.v1.SignatureMeaning
+	21, // 5: ponderal.v1.Result.decision:type_name -> ponderal.v1.JobOutcome
+	3,  // 6: ponderal.v1.Result.bundle:type_name -> ponderal.v1.Bundle
+	22, // 7: ponderal.v1.Result.revision:type_name -> ponderal.v1.Revision
+	2,  // 8: ponderal.v1.Result.countersignatures:type_name -> ponderal.v1.Countersignature
+	4,  // 9: ponderal.v1.FeedItem.result:type_name -> ponderal.v1.Result
+	0,  // 10: ponderal.v1.SignResultRequest.meaning:type_name -> ponderal.v1.SignatureMeaning
+	21, // 11: ponderal.v1.SignResultRequest.decision:type_name -> ponderal.v1.JobOutcome
+	1,  // 12: ponderal.v1.SignResultRequest.proof:type_name -> ponderal.v1.SignerProof
+	4,  // 13: ponderal.v1.SignResultResponse.result:type_name -> ponderal.v1.Result
+	0,  // 14: ponderal.v1.SupersedeResultRequest.meaning:type_name -> ponderal.v1.SignatureMeaning
+	21, // 15: ponderal.v1.SupersedeResultRequest.decision:type_name -> ponderal.v1.JobOutcome
+	1,  // 16: ponderal.v1.SupersedeResultRequest.proof:type_name -> ponderal.v1.SignerProof
+	4,  // 17: ponderal.v1.SupersedeResultResponse.result:type_name -> ponderal.v1.Result
+	1,  // 18: ponderal.v1.CountersignResultRequest.proof:type_name -> ponderal.v1.SignerProof
+	4,  // 19: ponderal.v1.CountersignResultResponse.result:type_name -> ponderal.v1.Result
+	4,  // 20: ponderal.v1.GetResultResponse.result:type_name -> ponderal.v1.Result
+	23, // 21: ponderal.v1.ListResultsRequest.page:type_name -> ponderal.v1.Page
+	4,  // 22: ponderal.v1.ListResultsResponse.results:type_name -> ponderal.v1.Result
+	23, // 23: ponderal.v1.ListFeedRequest.page:type_name -> ponderal.v1.Page
+	5,  // 24: ponderal.v1.ListFeedResponse.items:type_name -> ponderal.v1.FeedItem
+	6,  // 25: ponderal.v1.ResultService.SignResult:input_type -> ponderal.v1.SignResultRequest
+	8,  // 26: ponderal.v1.ResultService.SupersedeResult:input_type -> ponderal.v1.SupersedeResultRequest
+	10, // 27: ponderal.v1.ResultService.CountersignResult:input_type -> ponderal.v1.CountersignResultRequest
+	12, // 28: ponderal.v1.ResultService.GetResult:input_type -> ponderal.v1.GetResultRequest
+	14, // 29: ponderal.v1.ResultService.ListResults:input_type -> ponderal.v1.ListResultsRequest
+	16, // 30: ponderal.v1.FeedService.ListFeed:input_type -> ponderal.v1.ListFeedRequest
+	18, // 31: ponderal.v1.KeyService.GetKeys:input_type -> ponderal.v1.GetKeysRequest
+	7,  // 32: ponderal.v1.ResultService.SignResult:output_type -> ponderal.v1.SignResultResponse
+	9,  // 33: ponderal.v1.ResultService.SupersedeResult:output_type -> ponderal.v1.SupersedeResultResponse
+	11, // 34: ponderal.v1.ResultService.CountersignResult:output_type -> ponderal.v1.CountersignResultResponse
+	13, // 35: ponderal.v1.ResultService.GetResult:output_type -> ponderal.v1.GetResultResponse
+	15, // 36: ponderal.v1.ResultService.ListResults:output_type -> ponderal.v1.ListResultsResponse
+	17, // 37: ponderal.v1.FeedService.ListFeed:output_type -> ponderal.v1.ListFeedResponse
+	19, // 38: ponderal.v1.KeyService.GetKeys:output_type -> ponderal.v1.GetKeysResponse
+	32, // [32:39] is the sub-list for method output_type
+	25, // [25:32] is the sub-list for method input_type
+	25, // [25:25] is the sub-list for extension type_name
+	25, // [25:25] is the sub-list for extension extendee
+	0,  // [0:25] is the sub-list for field type_name
 }
 
 func init() { file_ponderal_v1_results_proto_init() }
@@ -1213,7 +1613,7 @@ func file_ponderal_v1_results_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_ponderal_v1_results_proto_rawDesc), len(file_ponderal_v1_results_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   15,
+			NumMessages:   19,
 			NumExtensions: 0,
 			NumServices:   3,
 		},

@@ -125,6 +125,51 @@ func local_request_ResultService_SupersedeResult_0(ctx context.Context, marshale
 	return msg, metadata, err
 }
 
+func request_ResultService_CountersignResult_0(ctx context.Context, marshaler runtime.Marshaler, client ResultServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq CountersignResultRequest
+		metadata runtime.ServerMetadata
+		err      error
+	)
+	if err := marshaler.NewDecoder(req.Body).Decode(&protoReq); err != nil && !errors.Is(err, io.EOF) {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	val, ok := pathParams["result_id"]
+	if !ok {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "missing parameter %s", "result_id")
+	}
+	protoReq.ResultId, err = runtime.String(val)
+	if err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "type mismatch, parameter: %s, error: %v", "result_id", err)
+	}
+	if req.Body != nil {
+		_, _ = io.Copy(io.Discard, req.Body)
+	}
+	msg, err := client.CountersignResult(ctx, &protoReq, grpc.Header(&metadata.HeaderMD), grpc.Trailer(&metadata.TrailerMD))
+	return msg, metadata, err
+}
+
+func local_request_ResultService_CountersignResult_0(ctx context.Context, marshaler runtime.Marshaler, server ResultServiceServer, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq CountersignResultRequest
+		metadata runtime.ServerMetadata
+		err      error
+	)
+	if err := marshaler.NewDecoder(req.Body).Decode(&protoReq); err != nil && !errors.Is(err, io.EOF) {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	val, ok := pathParams["result_id"]
+	if !ok {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "missing parameter %s", "result_id")
+	}
+	protoReq.ResultId, err = runtime.String(val)
+	if err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "type mismatch, parameter: %s, error: %v", "result_id", err)
+	}
+	msg, err := server.CountersignResult(ctx, &protoReq)
+	return msg, metadata, err
+}
+
 func request_ResultService_GetResult_0(ctx context.Context, marshaler runtime.Marshaler, client ResultServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
 	var (
 		protoReq GetResultRequest
@@ -301,6 +346,26 @@ func RegisterResultServiceHandlerServer(ctx context.Context, mux *runtime.ServeM
 		}
 		forward_ResultService_SupersedeResult_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+	mux.Handle(http.MethodPost, pattern_ResultService_CountersignResult_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		var stream runtime.ServerTransportStream
+		ctx = grpc.NewContextWithServerTransportStream(ctx, &stream)
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/ponderal.v1.ResultService/CountersignResult", runtime.WithHTTPPathPattern("/v1/results/{result_id}:countersign"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := local_request_ResultService_CountersignResult_0(annotatedContext, inboundMarshaler, server, req, pathParams)
+		md.HeaderMD, md.TrailerMD = metadata.Join(md.HeaderMD, stream.Header()), metadata.Join(md.TrailerMD, stream.Trailer())
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_ResultService_CountersignResult_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
 	mux.Handle(http.MethodGet, pattern_ResultService_GetResult_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
@@ -475,6 +540,23 @@ func RegisterResultServiceHandlerClient(ctx context.Context, mux *runtime.ServeM
 		}
 		forward_ResultService_SupersedeResult_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+	mux.Handle(http.MethodPost, pattern_ResultService_CountersignResult_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/ponderal.v1.ResultService/CountersignResult", runtime.WithHTTPPathPattern("/v1/results/{result_id}:countersign"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := request_ResultService_CountersignResult_0(annotatedContext, inboundMarshaler, client, req, pathParams)
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_ResultService_CountersignResult_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
 	mux.Handle(http.MethodGet, pattern_ResultService_GetResult_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
@@ -513,17 +595,19 @@ func RegisterResultServiceHandlerClient(ctx context.Context, mux *runtime.ServeM
 }
 
 var (
-	pattern_ResultService_SignResult_0      = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 1, 5, 2}, []string{"v1", "sessions", "session_id"}, "sign"))
-	pattern_ResultService_SupersedeResult_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 1, 5, 2}, []string{"v1", "results", "superseded_id"}, "supersede"))
-	pattern_ResultService_GetResult_0       = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 1, 5, 2}, []string{"v1", "results", "id"}, ""))
-	pattern_ResultService_ListResults_0     = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "results"}, ""))
+	pattern_ResultService_SignResult_0        = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 1, 5, 2}, []string{"v1", "sessions", "session_id"}, "sign"))
+	pattern_ResultService_SupersedeResult_0   = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 1, 5, 2}, []string{"v1", "results", "superseded_id"}, "supersede"))
+	pattern_ResultService_CountersignResult_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 1, 5, 2}, []string{"v1", "results", "result_id"}, "countersign"))
+	pattern_ResultService_GetResult_0         = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 1, 5, 2}, []string{"v1", "results", "id"}, ""))
+	pattern_ResultService_ListResults_0       = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "results"}, ""))
 )
 
 var (
-	forward_ResultService_SignResult_0      = runtime.ForwardResponseMessage
-	forward_ResultService_SupersedeResult_0 = runtime.ForwardResponseMessage
-	forward_ResultService_GetResult_0       = runtime.ForwardResponseMessage
-	forward_ResultService_ListResults_0     = runtime.ForwardResponseMessage
+	forward_ResultService_SignResult_0        = runtime.ForwardResponseMessage
+	forward_ResultService_SupersedeResult_0   = runtime.ForwardResponseMessage
+	forward_ResultService_CountersignResult_0 = runtime.ForwardResponseMessage
+	forward_ResultService_GetResult_0         = runtime.ForwardResponseMessage
+	forward_ResultService_ListResults_0       = runtime.ForwardResponseMessage
 )
 
 // RegisterFeedServiceHandlerFromEndpoint is same as RegisterFeedServiceHandler but

@@ -21,10 +21,11 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	ResultService_SignResult_FullMethodName      = "/ponderal.v1.ResultService/SignResult"
-	ResultService_SupersedeResult_FullMethodName = "/ponderal.v1.ResultService/SupersedeResult"
-	ResultService_GetResult_FullMethodName       = "/ponderal.v1.ResultService/GetResult"
-	ResultService_ListResults_FullMethodName     = "/ponderal.v1.ResultService/ListResults"
+	ResultService_SignResult_FullMethodName        = "/ponderal.v1.ResultService/SignResult"
+	ResultService_SupersedeResult_FullMethodName   = "/ponderal.v1.ResultService/SupersedeResult"
+	ResultService_CountersignResult_FullMethodName = "/ponderal.v1.ResultService/CountersignResult"
+	ResultService_GetResult_FullMethodName         = "/ponderal.v1.ResultService/GetResult"
+	ResultService_ListResults_FullMethodName       = "/ponderal.v1.ResultService/ListResults"
 )
 
 // ResultServiceClient is the client API for ResultService service.
@@ -37,6 +38,8 @@ type ResultServiceClient interface {
 	SignResult(ctx context.Context, in *SignResultRequest, opts ...grpc.CallOption) (*SignResultResponse, error)
 	// Signs the newest finding of the session in place of an earlier result, which stays readable.
 	SupersedeResult(ctx context.Context, in *SupersedeResultRequest, opts ...grpc.CallOption) (*SupersedeResultResponse, error)
+	// Adds a second signature to a result that stands. The signer is another person than the one who signed.
+	CountersignResult(ctx context.Context, in *CountersignResultRequest, opts ...grpc.CallOption) (*CountersignResultResponse, error)
 	// One result with its proof. For a payer only under a live release; each such read is an audit entry.
 	GetResult(ctx context.Context, in *GetResultRequest, opts ...grpc.CallOption) (*GetResultResponse, error)
 	// The results of the clinic in the order of signing, without their bundles.
@@ -65,6 +68,16 @@ func (c *resultServiceClient) SupersedeResult(ctx context.Context, in *Supersede
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(SupersedeResultResponse)
 	err := c.cc.Invoke(ctx, ResultService_SupersedeResult_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *resultServiceClient) CountersignResult(ctx context.Context, in *CountersignResultRequest, opts ...grpc.CallOption) (*CountersignResultResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(CountersignResultResponse)
+	err := c.cc.Invoke(ctx, ResultService_CountersignResult_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -101,6 +114,8 @@ type ResultServiceServer interface {
 	SignResult(context.Context, *SignResultRequest) (*SignResultResponse, error)
 	// Signs the newest finding of the session in place of an earlier result, which stays readable.
 	SupersedeResult(context.Context, *SupersedeResultRequest) (*SupersedeResultResponse, error)
+	// Adds a second signature to a result that stands. The signer is another person than the one who signed.
+	CountersignResult(context.Context, *CountersignResultRequest) (*CountersignResultResponse, error)
 	// One result with its proof. For a payer only under a live release; each such read is an audit entry.
 	GetResult(context.Context, *GetResultRequest) (*GetResultResponse, error)
 	// The results of the clinic in the order of signing, without their bundles.
@@ -120,6 +135,9 @@ func (UnimplementedResultServiceServer) SignResult(context.Context, *SignResultR
 }
 func (UnimplementedResultServiceServer) SupersedeResult(context.Context, *SupersedeResultRequest) (*SupersedeResultResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method SupersedeResult not implemented")
+}
+func (UnimplementedResultServiceServer) CountersignResult(context.Context, *CountersignResultRequest) (*CountersignResultResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method CountersignResult not implemented")
 }
 func (UnimplementedResultServiceServer) GetResult(context.Context, *GetResultRequest) (*GetResultResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetResult not implemented")
@@ -184,6 +202,24 @@ func _ResultService_SupersedeResult_Handler(srv interface{}, ctx context.Context
 	return interceptor(ctx, in, info, handler)
 }
 
+func _ResultService_CountersignResult_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CountersignResultRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ResultServiceServer).CountersignResult(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ResultService_CountersignResult_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ResultServiceServer).CountersignResult(ctx, req.(*CountersignResultRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _ResultService_GetResult_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(GetResultRequest)
 	if err := dec(in); err != nil {
@@ -234,6 +270,10 @@ var ResultService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "SupersedeResult",
 			Handler:    _ResultService_SupersedeResult_Handler,
+		},
+		{
+			MethodName: "CountersignResult",
+			Handler:    _ResultService_CountersignResult_Handler,
 		},
 		{
 			MethodName: "GetResult",
