@@ -67,7 +67,7 @@ func openForAudit(t *testing.T, env map[string]string, db *pgtest.DB) auditcheck
 // note signs a checkpoint of the network's log, with the real key.
 func (w auditWorld) note(t *testing.T, size int64, root merkle.Hash) string {
 	t.Helper()
-	note, err := seal.SignCheckpoint(w.logKey, w.options.LogName+"/"+record.NetworkClinic, size, root)
+	note, err := seal.SignCheckpoint(t.Context(), w.logKey, w.options.LogName+"/"+record.NetworkClinic, size, root)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -42,7 +42,7 @@ func TestRotatedKeyStaysPublished(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	jws, err := seal.SignJWS(before.result, []byte(`{}`))
+	jws, err := seal.SignJWS(t.Context(), before.result, []byte(`{}`))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -70,7 +70,7 @@ func startService(ctx context.Context, w world, o settings) (*service, error) {
 
 func (s *service) start(ctx context.Context, w world, o settings) error {
 	var err error
-	if s.cases, err = newCases(w, s.store, o.keys, o.logName); err != nil {
+	if s.cases, err = newCases(ctx, w, s.store, o.keys, o.logName); err != nil {
 		return err
 	}
 	s.server, err = serve.New(serve.Options{
@@ -86,12 +86,12 @@ func (s *service) start(ctx context.Context, w world, o settings) error {
 }
 
 // newCases puts the use cases together over an open store.
-func newCases(w world, st *store.Store, keys keyFolder, logName string) (*casework.Casework, error) {
-	log, err := auditlog.New(auditlog.Options{Name: logName, Key: keys.log, Ring: keys.ring, Now: w.now, Rand: w.random})
+func newCases(ctx context.Context, w world, st *store.Store, keys keyFolder, logName string) (*casework.Casework, error) {
+	log, err := auditlog.New(ctx, auditlog.Options{Name: logName, Key: keys.log, Ring: keys.ring, Now: w.now, Rand: w.random})
 	if err != nil {
 		return nil, err
 	}
-	return casework.New(casework.Options{Store: st, Log: log, ResultKey: keys.result, Ring: keys.ring, Now: w.now, Rand: w.random})
+	return casework.New(ctx, casework.Options{Store: st, Log: log, ResultKey: keys.result, Ring: keys.ring, Now: w.now, Rand: w.random})
 }
 
 // usualStop is how long requests in flight may take to finish.

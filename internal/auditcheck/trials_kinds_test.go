@@ -172,7 +172,7 @@ func (x *trials) resign(clinic, key string, root merkle.Hash) {
 	if _, err := fmt.Sscanf(key, "of size %d", &size); err != nil {
 		x.t.Fatal(err)
 	}
-	note := must(seal.SignCheckpoint(x.logKey, logName+"/"+clinic, size, root))(x.t)
+	note := must(seal.SignCheckpoint(x.t.Context(), x.logKey, logName+"/"+clinic, size, root))(x.t)
 	x.exec("UPDATE ponderal.checkpoint SET note = $3 WHERE clinic_id = $1 AND size = $2", clinic, size, note)
 }
 
@@ -263,7 +263,7 @@ func (x *trials) held(clinic string) string {
 	for _, node := range x.ask("SELECT encode(substr(nodes, 1, 32), 'hex') FROM kept.audit_entry WHERE clinic_id = $1 ORDER BY number", clinic) {
 		must(edge.Append(merkle.Hash(unhex(x.t, node))))(x.t)
 	}
-	return must(seal.SignCheckpoint(x.logKey, logName+"/"+clinic, edge.Size(), edge.Root()))(x.t)
+	return must(seal.SignCheckpoint(x.t.Context(), x.logKey, logName+"/"+clinic, edge.Size(), edge.Root()))(x.t)
 }
 
 func (x *trials) keptSize(clinic string) int64 {

@@ -77,8 +77,8 @@ func newWorld(t testing.TB) *world {
 	w.logKey = logKey
 	w.ring = must(seal.NewRing(resultKey.Public(), logKey.Public()))(t)
 	now := func() time.Time { return day }
-	log := must(auditlog.New(auditlog.Options{Name: logName, Key: logKey, Ring: w.ring, Now: now, Rand: random}))(t)
-	w.c = must(casework.New(casework.Options{Store: w.store, Log: log, ResultKey: resultKey, Ring: w.ring, Now: now, Rand: random}))(t)
+	log := must(auditlog.New(w.ctx, auditlog.Options{Name: logName, Key: logKey, Ring: w.ring, Now: now, Rand: random}))(t)
+	w.c = must(casework.New(w.ctx, casework.Options{Store: w.store, Log: log, ResultKey: resultKey, Ring: w.ring, Now: now, Rand: random}))(t)
 	w.work()
 	return w
 }

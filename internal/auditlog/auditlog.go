@@ -6,6 +6,7 @@ package auditlog
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"sync"
@@ -24,7 +25,7 @@ const saltSize = 32
 // Log appends to and proves the logs of every clinic. Safe for concurrent use.
 type Log struct {
 	name string
-	key  seal.Key
+	key  seal.Signer
 	ring seal.Ring
 	now  func() time.Time
 
@@ -33,24 +34,29 @@ type Log struct {
 }
 
 // Options for New. Name is the first part of every log's origin: `Name/CLINIC`. Rand must be a cryptographic source.
+// Key signs checkpoints; it may be slow or fail, for it may be a key service. Ring is the published key set, which holds its public half.
 type Options struct {
 	Name string
-	Key  seal.Key
+	Key  seal.Signer
 	Ring seal.Ring
 	Now  func() time.Time
 	Rand io.Reader
 }
 
-// New makes a Log; it refuses a key that is not for logs or not in the ring, and a name that no note can carry.
-func New(o Options) (*Log, error) {
+// New makes a Log; it refuses a key that is not for logs, not in the ring, or there marked retired or compromised, and a name that no
+// note can carry.
+func New(ctx context.Context, o Options) (*Log, error) {
 	if o.Now == nil || o.Rand == nil {
 		return nil, fault.New(fault.Internal, "LOG_OPTIONS", "the audit log needs a clock and a source of randomness")
 	}
-	if _, err := o.Ring.Find(o.Key.ID, seal.UseLog); err != nil {
-		return nil, fault.Wrap(fault.Internal, "LOG_KEY", "the audit log's key is not a log key of the key set", err)
+	if o.Key == nil {
+		return nil, fault.New(fault.Internal, "LOG_OPTIONS", "the audit log needs a key")
+	}
+	if err := o.Ring.MaySign(o.Key.Public().ID, seal.UseLog); err != nil {
+		return nil, fault.Wrap(fault.Internal, "LOG_KEY", "the audit log's key is not a log key in use of the key set", err)
 	}
 	l := &Log{name: o.Name, key: o.Key, ring: o.Ring, now: o.Now, rand: o.Rand}
-	if _, err := l.sign(record.NetworkClinic, merkle.Edge{}); err != nil {
+	if _, err := l.sign(ctx, record.NetworkClinic, merkle.Edge{}); err != nil {
 		return nil, fault.Wrap(fault.Internal, "LOG_KEY", "the audit log's name and key cannot sign a checkpoint", err)
 	}
 	return l, nil
@@ -71,6 +77,8 @@ type Draft struct {
 	Trials   []store.NewTrial
 	Results  []store.NewResult
 	Feed     []store.FeedRow
+	// Disclosed are the results that the action shows to a payer.
+	Disclosed []record.Disclosed
 	// Last says that nothing follows the drafts of the transaction: it is committed in the same round trip.
 	Last bool
 }
@@ -114,7 +122,7 @@ func (l *Log) commit(ctx context.Context, tx *store.Tx, h Head, ds []Draft, sign
 			return nil, fault.New(fault.Internal, "LOG_CLINIC", "an internal error; nothing was stored")
 		}
 		var err error
-		if writes[i], entries[i], err = l.prepare(h, d, sign); err != nil {
+		if writes[i], entries[i], err = l.prepare(ctx, h, d, sign); err != nil {
 			return nil, fmt.Errorf("prepare entry: %w", err)
 		}
 		h = Head{Size: h.Size + 1, Edge: writes[i].Edge}
@@ -130,8 +138,8 @@ func (l *Log) commit(ctx context.Context, tx *store.Tx, h Head, ds []Draft, sign
 	return entries, nil
 }
 
-// prepare makes everything that Commit stores; only randomness and the clock come from outside.
-func (l *Log) prepare(h Head, d Draft, sign bool) (store.Write, record.Entry, error) {
+// prepare makes everything that Commit stores; only randomness, the clock and signatures come from outside.
+func (l *Log) prepare(ctx context.Context, h Head, d Draft, sign bool) (store.Write, record.Entry, error) {
 	before, err := merkle.ParseEdge(h.Size, h.Edge)
 	if err != nil {
 		return store.Write{}, record.Entry{}, fault.Wrap(fault.Internal, "LOG_HEAD", "the audit log's head is damaged; nothing was stored", err)
@@ -163,16 +171,16 @@ func (l *Log) prepare(h Head, d Draft, sign bool) (store.Write, record.Entry, er
 		Edge: edge, Docs: d.Docs, Sessions: d.Sessions, Trials: d.Trials, Results: d.Results, Feed: d.Feed,
 	}
 	if sign {
-		err = l.seal(&w, d.ClinicID, before, after)
+		err = l.seal(ctx, &w, d.ClinicID, before, after)
 	}
 	return w, entry, err
 }
 
 // seal adds the signed checkpoint of the new tree, and the path of the new leaf to each result, whose record must not be shared with the draft.
-func (l *Log) seal(w *store.Write, clinicID string, before, after merkle.Edge) error {
-	note, err := l.sign(clinicID, after)
+func (l *Log) seal(ctx context.Context, w *store.Write, clinicID string, before, after merkle.Edge) error {
+	note, err := l.sign(ctx, clinicID, after)
 	if err != nil {
-		return fault.Wrap(fault.Internal, "CHECKPOINT", "the checkpoint could not be signed; nothing was stored", err)
+		return signFault(ctx, err)
 	}
 	w.Note = note
 	path := merkle.JoinNodes(merkle.LastLeafProof(before))
@@ -186,9 +194,9 @@ func (l *Log) seal(w *store.Write, clinicID string, before, after merkle.Edge) e
 }
 
 // sign signs the head of a tree, and verifies what it signed as a reader would.
-func (l *Log) sign(clinicID string, tree merkle.Edge) (string, error) {
+func (l *Log) sign(ctx context.Context, clinicID string, tree merkle.Edge) (string, error) {
 	origin, size, root := l.Origin(clinicID), tree.Size(), tree.Root()
-	note, err := seal.SignCheckpoint(l.key, origin, size, root)
+	note, err := seal.SignCheckpoint(ctx, l.key, origin, size, root)
 	if err != nil {
 		return "", fmt.Errorf("sign checkpoint: %w", err)
 	}
@@ -200,6 +208,17 @@ func (l *Log) sign(clinicID string, tree merkle.Edge) (string, error) {
 		return "", fmt.Errorf("verify own checkpoint: %w", seal.ErrMalformed)
 	}
 	return note, nil
+}
+
+// signFault tells a signer that cannot be reached now from one that must not be relied on.
+func signFault(ctx context.Context, err error) error {
+	switch {
+	case ctx.Err() != nil:
+		return fmt.Errorf("sign checkpoint: %w", ctx.Err())
+	case errors.Is(err, seal.ErrSigner):
+		return fault.Wrap(fault.Unavailable, "SIGNER_UNAVAILABLE", "the checkpoint could not be signed now; nothing was stored; try again", err)
+	}
+	return fault.Wrap(fault.Internal, "CHECKPOINT", "the checkpoint could not be signed; nothing was stored", err)
 }
 
 func (l *Log) salt() ([]byte, error) {

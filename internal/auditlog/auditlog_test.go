@@ -39,7 +39,7 @@ func testLog(t testing.TB) *Log {
 	if err != nil {
 		t.Fatal(err)
 	}
-	l, err := New(Options{Name: "log.example", Key: key, Ring: ring, Now: func() time.Time { return now }, Rand: source})
+	l, err := New(t.Context(), Options{Name: "log.example", Key: key, Ring: ring, Now: func() time.Time { return now }, Rand: source})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -503,7 +503,7 @@ func TestNewRefuses(t *testing.T) {
 		"no clock":      {Options{"log.example", good, ring, nil, source}, false},
 		"no randomness": {Options{"log.example", good, ring, clock, nil}, false},
 	} {
-		if _, err := New(tt.o); (err == nil) != tt.ok {
+		if _, err := New(t.Context(), tt.o); (err == nil) != tt.ok {
 			t.Errorf("%s: %v", name, err)
 		}
 	}

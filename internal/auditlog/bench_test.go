@@ -113,7 +113,7 @@ func benchLog(b *testing.B) *Log {
 	if err != nil {
 		b.Fatal(err)
 	}
-	l, err := New(Options{Name: "log.example", Key: key, Ring: ring, Now: time.Now, Rand: rand.Reader})
+	l, err := New(b.Context(), Options{Name: "log.example", Key: key, Ring: ring, Now: time.Now, Rand: rand.Reader})
 	if err != nil {
 		b.Fatal(err)
 	}

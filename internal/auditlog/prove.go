@@ -96,9 +96,9 @@ func (l *Log) signNow(ctx context.Context, tx *store.Tx, clinicID string, size i
 	if err != nil {
 		return "", 0, [32]byte{}, damaged(err)
 	}
-	note, err := l.sign(clinicID, tree)
+	note, err := l.sign(ctx, clinicID, tree)
 	if err != nil {
-		return "", 0, [32]byte{}, fault.Wrap(fault.Internal, "CHECKPOINT", "the checkpoint could not be signed", err)
+		return "", 0, [32]byte{}, signFault(ctx, err)
 	}
 	if tx.Writable() {
 		if err := tx.SaveCheckpoint(ctx, size, note); err != nil {

@@ -143,7 +143,7 @@ func entryOf(doc record.ResultDocument) record.Entry {
 func (m *maker) bundle(doc record.ResultDocument, number, after int64, edit func(*record.Entry)) Bundle {
 	t := m.t
 	t.Helper()
-	b := Bundle{JWS: must(seal.SignJWS(m.resultKey, must(Payload(doc))(t)))(t), Salt: make([]byte, saltSize)}
+	b := Bundle{JWS: must(seal.SignJWS(t.Context(), m.resultKey, must(Payload(doc))(t)))(t), Salt: make([]byte, saltSize)}
 	if _, err := seeded(byte(number)).Read(b.Salt); err != nil {
 		t.Fatal(err)
 	}
@@ -174,5 +174,5 @@ func (m *maker) log(b *Bundle, number, after int64) {
 	}
 	read := merkle.NewReader(func([]int64) (map[int64][]byte, error) { return rows, nil })
 	b.Path = must(merkle.InclusionProof(edge.Size(), number, read))(t)
-	b.Checkpoint = must(seal.SignCheckpoint(m.logKey, logName+"/"+clinicID, edge.Size(), edge.Root()))(t)
+	b.Checkpoint = must(seal.SignCheckpoint(t.Context(), m.logKey, logName+"/"+clinicID, edge.Size(), edge.Root()))(t)
 }

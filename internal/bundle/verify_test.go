@@ -151,7 +151,7 @@ func TestVerifyRefusesOtherKeysAndLogs(t *testing.T) {
 	wantFailure(t, resultOnly, b, "", "checkpoint")
 	wantFailure(t, m.ring, b, "other.ponderal.example", "checkpoint")
 	foreign := b
-	foreign.Checkpoint = must(seal.SignCheckpoint(m.logKey, logName+"/"+otherID, 7, [32]byte{}))(t)
+	foreign.Checkpoint = must(seal.SignCheckpoint(t.Context(), m.logKey, logName+"/"+otherID, 7, [32]byte{}))(t)
 	wantFailure(t, m.ring, foreign, "", "checkpoint")
 }
 

@@ -285,7 +285,7 @@ func TestNewRefusesBadKeys(t *testing.T) {
 	w := bareWorld(t)
 	random := &source{r: constant{}}
 	good := Options{Store: w.store, Log: w.c.log, ResultKey: w.c.key, Ring: w.ring, Now: w.clock.now, Rand: random}
-	must(New(good))(t)
+	must(New(t.Context(), good))(t)
 	stranger := must(seal.GenerateKey(random, seal.UseResult))(t)
 	logKey := must(seal.GenerateKey(random, seal.UseLog))(t)
 	for name, edit := range map[string]func(*Options){
@@ -300,7 +300,7 @@ func TestNewRefusesBadKeys(t *testing.T) {
 	} {
 		o := good
 		edit(&o)
-		if _, err := New(o); err == nil {
+		if _, err := New(t.Context(), o); err == nil {
 			t.Errorf("%s: accepted", name)
 		}
 	}

@@ -145,9 +145,9 @@ func (c *Casework) signUnder(ctx context.Context, tx *store.Tx, p authn.Principa
 	if err != nil {
 		return textFault(err)
 	}
-	jws, err := seal.SignJWS(c.key, payload)
+	jws, err := seal.SignJWS(ctx, c.key, payload)
 	if err != nil {
-		return fault.Wrap(fault.Internal, "SIGNATURE", "the result could not be signed; nothing was stored", err)
+		return signFault(ctx, err)
 	}
 	return c.commitResult(ctx, tx, p, in, &s, jws)
 }

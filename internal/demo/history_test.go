@@ -41,7 +41,7 @@ func provenChange(t *testing.T) (*story, *ponderalv1.ScoreChange) {
 			t.Fatal(err)
 		}
 	}
-	note, err := seal.SignCheckpoint(key, testLog+"/"+testClinic, edge.Size(), edge.Root())
+	note, err := seal.SignCheckpoint(t.Context(), key, testLog+"/"+testClinic, edge.Size(), edge.Root())
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -98,8 +98,8 @@ func newWorld(t testing.TB) *world {
 	resultKey := must(seal.GenerateKey(rand.Reader, seal.UseResult))(t)
 	logKey := must(seal.GenerateKey(rand.Reader, seal.UseLog))(t)
 	ring := must(seal.NewRing(resultKey.Public(), logKey.Public()))(t)
-	log := must(auditlog.New(auditlog.Options{Name: "log.ponderal.example", Key: logKey, Ring: ring, Now: w.logClock.now, Rand: rand.Reader}))(t)
-	w.cases = must(casework.New(casework.Options{Store: st, Log: log, ResultKey: resultKey, Ring: ring, Now: w.clock.now, Rand: rand.Reader}))(t)
+	log := must(auditlog.New(t.Context(), auditlog.Options{Name: "log.ponderal.example", Key: logKey, Ring: ring, Now: w.logClock.now, Rand: rand.Reader}))(t)
+	w.cases = must(casework.New(t.Context(), casework.Options{Store: st, Log: log, ResultKey: resultKey, Ring: ring, Now: w.clock.now, Rand: rand.Reader}))(t)
 	server := must(serve.New(serve.Options{
 		Cases: w.cases, Authenticator: authn.NewAuthenticator(st, w.clock.now), Ready: st.Ready, GRPCAddress: "127.0.0.1:0", RESTAddress: "127.0.0.1:0",
 		Logger: slog.New(slog.DiscardHandler), Registry: prometheus.NewRegistry(), Now: time.Now, NewRequestID: uuid.NewString,

@@ -1,7 +1,7 @@
 package seal
 
 import (
-	"crypto/ed25519"
+	"context"
 	"encoding/base64"
 	"errors"
 	"fmt"
@@ -61,23 +61,26 @@ func ParseCheckpoint(text string) (Checkpoint, error) {
 
 // SignCheckpoint returns the signed note of the log's head. The key must be for
 // logs; its name on the note is the origin. An origin that is empty or has
-// spaces, a plus or control characters is ErrOrigin, a negative size ErrMalformed.
-func SignCheckpoint(key Key, origin string, size int64, root [32]byte) (string, error) {
-	private, err := key.ready(UseLog)
+// spaces, a plus or control characters is ErrOrigin, a negative size ErrMalformed;
+// the other errors are those of SignJWS. The signature is verified before it is
+// returned.
+func SignCheckpoint(ctx context.Context, key Signer, origin string, size int64, root [32]byte) (string, error) {
+	public, err := ready(key, UseLog)
 	if err != nil {
 		return "", fmt.Errorf("sign checkpoint: %w", err)
 	}
 	if size < 0 {
 		return "", fmt.Errorf("sign checkpoint: %w", ErrMalformed)
 	}
-	verifier, err := noteVerifier(origin, key.Public())
+	verifier, err := noteVerifier(origin, public)
 	if err != nil {
 		return "", fmt.Errorf("sign checkpoint: %w", err)
 	}
 	text := Checkpoint{Origin: origin, Size: size, Root: root}.Text()
-	signed, err := note.Sign(&note.Note{Text: text}, noteSigner{Verifier: verifier, private: private})
+	sign := func(message []byte) ([]byte, error) { return signBy(ctx, key, public, message) }
+	signed, err := note.Sign(&note.Note{Text: text}, noteSigner{Verifier: verifier, sign: sign})
 	if err != nil {
-		return "", fmt.Errorf("sign checkpoint: %w", ErrMalformed)
+		return "", fmt.Errorf("sign checkpoint: %w", err)
 	}
 	return string(signed), nil
 }
@@ -223,8 +226,8 @@ func noteVerifier(origin string, k PublicKey) (note.Verifier, error) {
 // noteSigner signs under the name and key hash of its verifier.
 type noteSigner struct {
 	note.Verifier
-	private ed25519.PrivateKey
+	sign func(message []byte) ([]byte, error)
 }
 
 // Sign implements note.Signer.
-func (s noteSigner) Sign(msg []byte) ([]byte, error) { return ed25519.Sign(s.private, msg), nil }
+func (s noteSigner) Sign(msg []byte) ([]byte, error) { return s.sign(msg) }

@@ -17,7 +17,7 @@ func testRoot() [32]byte { return [32]byte(bytes.Repeat([]byte{0x5c}, 32)) }
 
 func mustCheckpoint(t testing.TB, key Key, origin string, size int64) string {
 	t.Helper()
-	signed, err := SignCheckpoint(key, origin, size, testRoot())
+	signed, err := SignCheckpoint(t.Context(), key, origin, size, testRoot())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -31,7 +31,7 @@ func rawNote(t testing.TB, key Key, name, text string) string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	signed, err := note.Sign(&note.Note{Text: text}, noteSigner{Verifier: v, private: key.private()})
+	signed, err := note.Sign(&note.Note{Text: text}, noteSigner{Verifier: v, sign: func(message []byte) ([]byte, error) { return key.Sign(t.Context(), message) }})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -121,7 +121,7 @@ func TestSignCheckpointRefuses(t *testing.T) {
 		"new line in origin": {key, "a\nb", 1, ErrOrigin},
 		"control in origin":  {key, "a\x01b", 1, ErrOrigin},
 	} {
-		if _, err := SignCheckpoint(tt.key, tt.origin, tt.size, testRoot()); !errors.Is(err, tt.want) {
+		if _, err := SignCheckpoint(t.Context(), tt.key, tt.origin, tt.size, testRoot()); !errors.Is(err, tt.want) {
 			t.Errorf("%s: %v, want %v", name, err, tt.want)
 		}
 	}
@@ -234,7 +234,7 @@ func FuzzVerifyCheckpoint(f *testing.F) {
 			return
 		}
 		// Our line, signed anew, is in it; witnesses' lines are all else.
-		again, err := SignCheckpoint(key, origin, c.Size, c.Root)
+		again, err := SignCheckpoint(t.Context(), key, origin, c.Size, c.Root)
 		if err != nil {
 			t.Fatal(err)
 		}

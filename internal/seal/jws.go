@@ -1,6 +1,7 @@
 package seal
 
 import (
+	"context"
 	"encoding/base64"
 	"errors"
 	"fmt"
@@ -20,13 +21,17 @@ func algorithms() []jose.SignatureAlgorithm { return []jose.SignatureAlgorithm{j
 // serialization whose protected header is
 //
 //	{"alg":"EdDSA","kid":"…","typ":"ponderal-result+jws"}
-func SignJWS(key Key, payload []byte) (string, error) {
-	private, err := key.ready(UseResult)
+//
+// The signature is verified before it is returned. Errors: ErrKey, ErrUse,
+// ErrThumbprint, ErrRetired and ErrCompromised for a key that may not sign,
+// ErrSigner, ErrSignature.
+func SignJWS(ctx context.Context, key Signer, payload []byte) (string, error) {
+	public, err := ready(key, UseResult)
 	if err != nil {
 		return "", fmt.Errorf("sign result: %w", err)
 	}
 	signer, err := jose.NewSigner(
-		jose.SigningKey{Algorithm: jose.EdDSA, Key: jose.JSONWebKey{Key: private, KeyID: key.ID}},
+		jose.SigningKey{Algorithm: jose.EdDSA, Key: joseSigner{ctx: ctx, signer: key, public: public}},
 		(&jose.SignerOptions{}).WithType(ResultType),
 	)
 	if err != nil {

@@ -23,7 +23,7 @@ func rawJWS(key Key, header, payload string) string {
 
 func mustSign(t testing.TB, key Key, payload string) string {
 	t.Helper()
-	compact, err := SignJWS(key, []byte(payload))
+	compact, err := SignJWS(t.Context(), key, []byte(payload))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -75,10 +75,10 @@ func checkRefused(t *testing.T, name string, ring Ring, compact string, want err
 }
 
 func TestSignJWSRefuses(t *testing.T) {
-	if _, err := SignJWS(testKey(t, 1, UseLog), []byte(payload)); !errors.Is(err, ErrUse) {
+	if _, err := SignJWS(t.Context(), testKey(t, 1, UseLog), []byte(payload)); !errors.Is(err, ErrUse) {
 		t.Errorf("log key: %v, want ErrUse", err)
 	}
-	if _, err := SignJWS(Key{Use: UseResult}, []byte(payload)); !errors.Is(err, ErrKey) {
+	if _, err := SignJWS(t.Context(), Key{Use: UseResult}, []byte(payload)); !errors.Is(err, ErrKey) {
 		t.Errorf("no secret: %v, want ErrKey", err)
 	}
 }
@@ -213,7 +213,7 @@ func FuzzVerifyJWS(f *testing.F) {
 			return
 		}
 		// The only key is ours and signing is deterministic.
-		again, err := SignJWS(key, got)
+		again, err := SignJWS(t.Context(), key, got)
 		if err != nil || again != compact || kid != key.ID {
 			t.Fatalf("%q re-encodes to %q, %v", compact, again, err)
 		}

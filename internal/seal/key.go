@@ -11,6 +11,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"time"
 
 	"github.com/go-jose/go-jose/v4"
 )
@@ -29,11 +30,16 @@ type Key struct {
 	private func() ed25519.PrivateKey
 }
 
-// PublicKey is the published half of a Key.
+// PublicKey is the published half of a Key, with its standing.
 type PublicKey struct {
 	ID  string
 	Use Use
 	Key ed25519.PublicKey
+	// RetiredAt is when the key stopped to sign, zero while it may.
+	RetiredAt time.Time
+	// CompromisedFrom is the moment from which somebody else may hold the private
+	// key, zero where nobody is known to.
+	CompromisedFrom time.Time
 }
 
 // GenerateKey makes a key from 32 bytes read from rand, which must be a
@@ -79,17 +85,6 @@ func (k Key) Public() PublicKey {
 		p.Key, _ = k.private().Public().(ed25519.PublicKey)
 	}
 	return p
-}
-
-// ready returns the private key if k may sign for use.
-func (k Key) ready(use Use) (ed25519.PrivateKey, error) {
-	if k.Use != use {
-		return nil, ErrUse
-	}
-	if k.private == nil {
-		return nil, ErrKey
-	}
-	return k.private(), nil
 }
 
 const pemType = "PRIVATE KEY"

@@ -36,6 +36,7 @@ func NewRing(keys ...PublicKey) (Ring, error) {
 		}
 		seen[id] = true
 		k.Key = slices.Clone(k.Key)
+		k.RetiredAt, k.CompromisedFrom = exact(k.RetiredAt), exact(k.CompromisedFrom)
 		ring.keys = append(ring.keys, k)
 	}
 	return ring, nil
@@ -66,8 +67,12 @@ type jwk struct {
 	D   *json.RawMessage `json:"d,omitempty"`
 	Kid string           `json:"kid"`
 	Kty string           `json:"kty"`
-	Use Use              `json:"ponderal_use"`
-	X   string           `json:"x"`
+	// The standing of the key and its use are members of our own, which readers
+	// that do not know them must ignore (RFC 7517 section 4).
+	CompromisedFrom *string `json:"ponderal_compromised_from,omitempty"`
+	RetiredAt       *string `json:"ponderal_retired_at,omitempty"`
+	Use             Use     `json:"ponderal_use"`
+	X               string  `json:"x"`
 }
 
 type jwks struct {
@@ -77,11 +82,15 @@ type jwks struct {
 // JWKS returns the set as a canonical JSON Web Key Set:
 //
 //	{"keys":[{"crv":"Ed25519","kid":"…","kty":"OKP","ponderal_use":"log","x":"…"}]}
+//
+// A key that is compromised or retired has the member ponderal_compromised_from or
+// ponderal_retired_at besides: RFC 3339 in UTC as FormatMoment writes it.
 func (r Ring) JWKS() ([]byte, error) {
 	set := jwks{Keys: make([]jwk, 0, len(r.keys))}
 	for _, k := range r.keys {
 		set.Keys = append(set.Keys, jwk{
 			Crv: "Ed25519", Kid: k.ID, Kty: "OKP", Use: k.Use,
+			CompromisedFrom: member(k.CompromisedFrom), RetiredAt: member(k.RetiredAt),
 			X: base64.RawURLEncoding.EncodeToString(k.Key),
 		})
 	}
@@ -138,5 +147,12 @@ func (j jwk) public() (PublicKey, error) {
 	if err != nil || len(x) != ed25519.PublicKeySize {
 		return PublicKey{}, ErrKeySet
 	}
-	return PublicKey{ID: j.Kid, Use: j.Use, Key: x}, nil
+	k := PublicKey{ID: j.Kid, Use: j.Use, Key: x}
+	if k.RetiredAt, err = moment(j.RetiredAt); err != nil {
+		return PublicKey{}, ErrMoment
+	}
+	if k.CompromisedFrom, err = moment(j.CompromisedFrom); err != nil {
+		return PublicKey{}, ErrMoment
+	}
+	return k, nil
 }

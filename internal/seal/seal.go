@@ -48,6 +48,14 @@ var (
 	ErrHeader = errors.New("seal: protected header not allowed")
 	// ErrSignature: a signature that does not verify.
 	ErrSignature = errors.New("seal: signature does not verify")
+	// ErrSigner: the signer did not sign; its own error is wrapped too.
+	ErrSigner = errors.New("seal: the signer did not sign")
+	// ErrRetired: a key that is retired was to sign.
+	ErrRetired = errors.New("seal: key is retired")
+	// ErrCompromised: a key that is marked compromised was to sign.
+	ErrCompromised = errors.New("seal: key is marked compromised")
+	// ErrMoment: a moment that is not RFC 3339 in UTC in its one spelling.
+	ErrMoment = errors.New("seal: malformed moment")
 	// ErrOrigin: a checkpoint of another log, or a name no log can have.
 	ErrOrigin = errors.New("seal: checkpoint of another origin")
 )
