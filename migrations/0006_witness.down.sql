@@ -1,2 +1,1 @@
--- Filled by the change that needs it.
-SELECT 1;
+DROP TABLE ponderal.cosignature;

@@ -128,6 +128,14 @@ func readUses() map[string]use {
 			_, _, err := tx.Checkpoint(ctx, 0)
 			return 1, err
 		},
+		"Cosignatures": func(ctx context.Context, tx *Tx, _ int64) (int, error) { return many(tx.Cosignatures(ctx, 1, 10)) },
+		"ListCosignatures": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
+			return many(tx.ListCosignatures(ctx, 0, "", 10))
+		},
+		"NewestCosigned": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
+			size, err := tx.NewestCosigned(ctx, witnessKey)
+			return int(size), err
+		},
 		"PushContext": func(ctx context.Context, tx *Tx, _ int64) (int, error) { return pushed(tx.PushContext(ctx, pushKeys)) },
 		"PushContextAt": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
 			return pushed(tx.PushContextAt(ctx, pushKeys, 1<<40))
@@ -157,6 +165,9 @@ func scanUses() map[string]use {
 	return map[string]use{
 		"ScanCheckpoints": func(ctx context.Context, tx *Tx, n int64) (int, error) {
 			return scanned(tx.ScanCheckpoints, func(c CheckpointScan) string { return c.ClinicID })(ctx, tx, n)
+		},
+		"ScanCosignatures": func(ctx context.Context, tx *Tx, n int64) (int, error) {
+			return scanned(tx.ScanCosignatures, func(c CosignatureRow) string { return c.ClinicID })(ctx, tx, n)
 		},
 		"ScanDocs": func(ctx context.Context, tx *Tx, n int64) (int, error) {
 			scan := func(ctx context.Context, fn func(DocScan) error) error {
@@ -190,6 +201,9 @@ func writeUses() map[string]use {
 	uses := map[string]use{
 		"SaveCheckpoint": func(ctx context.Context, tx *Tx, next int64) (int, error) {
 			return 1, tx.SaveCheckpoint(ctx, next, "note")
+		},
+		"SaveCosignature": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
+			return 1, tx.SaveCosignature(ctx, 1, witnessKey+"2", "line")
 		},
 	}
 	for part := range writings(0) {

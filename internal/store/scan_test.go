@@ -42,7 +42,10 @@ func fill(t testing.TB, s *Store, clinic, mark string) {
 		w := everything(clinic, mark)
 		w.Entry, w.Edge = entry(size, "everything", id(200)), make([]byte, 32)
 		w.Feed = []FeedRow{{PayerID: payer, Number: number, ClinicID: clinic, ResultID: id(300), Body: []byte(`{"mark":"` + mark + `"}`)}}
-		return tx.Apply(ctx, w)
+		if err := tx.Apply(ctx, w); err != nil {
+			return err
+		}
+		return tx.SaveCosignature(ctx, size+1, witnessKey, "line "+mark)
 	})
 	// A token's id is one of its kind in the network.
 	token := id(400)
@@ -73,6 +76,7 @@ func dump(ctx context.Context, tx *Tx) (map[string][]string, error) {
 		tx.ScanResults(ctx, func(r ResultScan) error { return note("result", r) }),
 		tx.ScanFeed(ctx, func(f FeedRow) error { return note("feed_item", f) }),
 		tx.ScanCheckpoints(ctx, func(c CheckpointScan) error { return note("checkpoint", c) }),
+		tx.ScanCosignatures(ctx, func(c CosignatureRow) error { return note("cosignature", c) }),
 	} {
 		if err != nil {
 			return nil, err
@@ -100,7 +104,7 @@ func TestScansGiveEveryRowOfTheClinic(t *testing.T) {
 	for table, rows := range got {
 		counts[table] = len(rows)
 	}
-	want := map[string]int{"audit_entry": 2, "session": 1, "trial": 2, "result": 1, "feed_item": 1, "checkpoint": 1}
+	want := map[string]int{"audit_entry": 2, "session": 1, "trial": 2, "result": 1, "feed_item": 1, "checkpoint": 1, "cosignature": 1}
 	for _, kind := range ScanKinds() {
 		want[kind] = 1
 	}
