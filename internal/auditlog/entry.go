@@ -10,7 +10,8 @@ import (
 
 // entryOf fills in the entry: the time of the clock, and a digest for each record in the order docs, sessions, results, feed items.
 func entryOf(d Draft, number int64, at record.Time, salt []byte) record.Entry {
-	e := record.Entry{ClinicID: d.ClinicID, Number: number, At: at, Action: d.Action, Actor: d.Actor, Reason: d.Reason, Subjects: d.Subjects}
+	e := record.Entry{ClinicID: d.ClinicID, Number: number, At: at, Action: d.Action, Actor: d.Actor, Reason: d.Reason, Subjects: d.Subjects,
+		Disclosed: d.Disclosed}
 	digest := func(body []byte) string { return canon.DigestBase64url(canon.Digest(salt, body)) }
 	for _, doc := range d.Docs {
 		e.Records = append(e.Records, record.Written{Kind: doc.Kind, ID: doc.ID, Revision: doc.Revision, Digest: digest(doc.Body)})
@@ -75,6 +76,7 @@ func encode(e record.Entry) ([]byte, error) {
 	encodeActor(w, e.Actor)
 	w.StringField("at", e.At.String())
 	w.StringField("clinic_id", e.ClinicID)
+	encodeShownAndErased(w, e)
 	w.IntField("number", e.Number)
 	optional(w, "reason", e.Reason)
 	if len(e.Records) > 0 {
@@ -95,6 +97,32 @@ func encode(e record.Entry) ([]byte, error) {
 	}
 	w.EndObject()
 	return w.Bytes()
+}
+
+// encodeShownAndErased writes the members that few actions have.
+func encodeShownAndErased(w *canon.Writer, e record.Entry) {
+	if len(e.Disclosed) > 0 {
+		w.Key("disclosed")
+		w.BeginArray()
+		for _, d := range e.Disclosed {
+			w.BeginObject()
+			if d.RawTrials {
+				w.BoolField("raw_trials", true)
+			}
+			w.StringField("release_id", d.ReleaseID)
+			w.StringField("result_id", d.ResultID)
+			w.EndObject()
+		}
+		w.EndArray()
+	}
+	if len(e.Erased) > 0 {
+		w.Key("erased")
+		w.BeginArray()
+		for _, n := range e.Erased {
+			w.Int(n)
+		}
+		w.EndArray()
+	}
 }
 
 func encodeActor(w *canon.Writer, a record.Actor) {

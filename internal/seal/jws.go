@@ -11,8 +11,14 @@ import (
 	"ponderal.example/internal/canon"
 )
 
-// ResultType is the "typ" in the protected header of a signed result.
-const ResultType = "ponderal-result+jws"
+// The "typ" in the protected header says what was signed, so that a signature over one kind of statement never passes for another (RFC 8725,
+// section 3.11).
+const (
+	// ResultType is that of a signed result.
+	ResultType = "ponderal-result+jws"
+	// CountersignatureType is that of a second signature over a result.
+	CountersignatureType = "ponderal-countersignature+jws"
+)
 
 // algorithms is all that a signed result may use.
 func algorithms() []jose.SignatureAlgorithm { return []jose.SignatureAlgorithm{jose.EdDSA} }
@@ -26,13 +32,22 @@ func algorithms() []jose.SignatureAlgorithm { return []jose.SignatureAlgorithm{j
 // ErrThumbprint, ErrRetired and ErrCompromised for a key that may not sign,
 // ErrSigner, ErrSignature.
 func SignJWS(ctx context.Context, key Signer, payload []byte) (string, error) {
+	return signAs(ctx, key, ResultType, payload)
+}
+
+// SignCountersignature is SignJWS with the type of a countersignature.
+func SignCountersignature(ctx context.Context, key Signer, payload []byte) (string, error) {
+	return signAs(ctx, key, CountersignatureType, payload)
+}
+
+func signAs(ctx context.Context, key Signer, typ string, payload []byte) (string, error) {
 	public, err := ready(key, UseResult)
 	if err != nil {
 		return "", fmt.Errorf("sign result: %w", err)
 	}
 	signer, err := jose.NewSigner(
 		jose.SigningKey{Algorithm: jose.EdDSA, Key: joseSigner{ctx: ctx, signer: key, public: public}},
-		(&jose.SignerOptions{}).WithType(ResultType),
+		(&jose.SignerOptions{}).WithType(jose.ContentType(typ)),
 	)
 	if err != nil {
 		return "", fmt.Errorf("sign result: %w", err)
@@ -53,6 +68,15 @@ func SignJWS(ctx context.Context, key Signer, payload []byte) (string, error) {
 // what SignJWS would write for this payload and signature. Errors: ErrMalformed,
 // ErrAlgorithm, ErrHeader, ErrUnknownKey, ErrUse, ErrSignature.
 func VerifyJWS(ring Ring, compact string) (payload []byte, kid string, err error) {
+	return verifyAs(ring, ResultType, compact)
+}
+
+// VerifyCountersignature is VerifyJWS for what SignCountersignature wrote.
+func VerifyCountersignature(ring Ring, compact string) (payload []byte, kid string, err error) {
+	return verifyAs(ring, CountersignatureType, compact)
+}
+
+func verifyAs(ring Ring, typ, compact string) (payload []byte, kid string, err error) {
 	signed, err := jose.ParseSignedCompact(compact, algorithms())
 	if err != nil {
 		return nil, "", fmt.Errorf("verify result: %w", parseReason(err))
@@ -61,7 +85,7 @@ func VerifyJWS(ring Ring, compact string) (payload []byte, kid string, err error
 		return nil, "", fmt.Errorf("verify result: %w", ErrMalformed)
 	}
 	kid = signed.Signatures[0].Protected.KeyID
-	header, err := protectedHeader(kid)
+	header, err := protectedHeader(kid, typ)
 	if err != nil {
 		return nil, "", fmt.Errorf("verify result: %w", err)
 	}
@@ -87,7 +111,7 @@ func VerifyJWS(ring Ring, compact string) (payload []byte, kid string, err error
 
 // protectedHeader is the one header we sign under: canonical JSON, which is also
 // the order in which go-jose writes it.
-func protectedHeader(kid string) ([]byte, error) {
+func protectedHeader(kid, typ string) ([]byte, error) {
 	if kid == "" {
 		return nil, ErrHeader
 	}
@@ -95,7 +119,7 @@ func protectedHeader(kid string) ([]byte, error) {
 	w.BeginObject()
 	w.StringField("alg", string(jose.EdDSA))
 	w.StringField("kid", kid)
-	w.StringField("typ", ResultType)
+	w.StringField("typ", typ)
 	w.EndObject()
 	header, err := w.Bytes()
 	if err != nil {
