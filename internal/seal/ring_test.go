@@ -5,8 +5,12 @@ import (
 	"crypto/ed25519"
 	"encoding/json"
 	"errors"
+	"os"
 	"strings"
 	"testing"
+	"time"
+
+	"github.com/go-jose/go-jose/v4"
 
 	"ponderal.example/internal/canon"
 )
@@ -104,6 +108,91 @@ func TestRingIsNotChangedFromOutside(t *testing.T) {
 	}
 }
 
+// marked is a set with a key of each standing.
+func marked(t testing.TB) Ring {
+	t.Helper()
+	inUse, retired, compromised := testKey(t, 1, UseResult).Public(), testKey(t, 2, UseResult).Public(), testKey(t, 3, UseLog).Public()
+	retired.RetiredAt = leaked.Add(999 * time.Nanosecond).In(time.FixedZone("", -7*3600))
+	compromised.RetiredAt, compromised.CompromisedFrom = leaked.Add(time.Hour), leaked
+	ring, err := NewRing(inUse, retired, compromised)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return ring
+}
+
+func markedSet(t testing.TB) []byte {
+	t.Helper()
+	doc, err := marked(t).JWKS()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return doc
+}
+
+// TestStandingIsPublished: the standing of a key survives the key set, in UTC to the microsecond, and stands nowhere but with that key.
+func TestStandingIsPublished(t *testing.T) {
+	doc := markedSet(t)
+	for text, want := range map[string]int{
+		`"ponderal_retired_at":"2026-06-01T08:30:00.25Z","ponderal_use":"result"`:                                                    1,
+		`"ponderal_compromised_from":"2026-06-01T08:30:00.25Z","ponderal_retired_at":"2026-06-01T09:30:00.25Z","ponderal_use":"log"`: 1,
+		"ponderal_retired_at": 2, "ponderal_compromised_from": 1,
+	} {
+		if got := strings.Count(string(doc), text); got != want {
+			t.Errorf("%s stands %d times, want %d, in %s", text, got, want, doc)
+		}
+	}
+	ring, err := ParseJWKS(doc)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, k := range ring.Keys() {
+		want := marked(t).Keys()[i]
+		if k.ID != want.ID || !k.RetiredAt.Equal(want.RetiredAt) || !k.CompromisedFrom.Equal(want.CompromisedFrom) {
+			t.Errorf("key %d is read as %+v, want %+v", i, k, want)
+		}
+	}
+}
+
+// TestOthersReadAMarkedSet: RFC 7517 section 4 lets a key hold further members, which those who do not understand them must ignore. A reader that
+// nobody here wrote finds the same keys in a set with and without them.
+func TestOthersReadAMarkedSet(t *testing.T) {
+	var set jose.JSONWebKeySet
+	if err := json.Unmarshal(markedSet(t), &set); err != nil {
+		t.Fatal(err)
+	}
+	keys := marked(t).Keys()
+	if len(set.Keys) != len(keys) {
+		t.Fatalf("%d keys, want %d", len(set.Keys), len(keys))
+	}
+	for i, k := range keys {
+		if public, ok := set.Keys[i].Key.(ed25519.PublicKey); !ok || !public.Equal(k.Key) || set.Keys[i].KeyID != k.ID {
+			t.Errorf("key %d is read as %v of id %q", i, set.Keys[i].Key, set.Keys[i].KeyID)
+		}
+	}
+}
+
+// TestSetOfBefore: a set without marks is the bytes that it was before there were any; this one was published by the program of that time
+// (the same file stands beside its bundle).
+func TestSetOfBefore(t *testing.T) {
+	doc, err := os.ReadFile("../bundle/testdata/rules1_jwks.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	ring, err := ParseJWKS(doc)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if again, err := ring.JWKS(); err != nil || !bytes.Equal(again, bytes.TrimSpace(doc)) {
+		t.Errorf("written again as %s, %v, want %s", again, err, doc)
+	}
+	for _, k := range ring.Keys() {
+		if err := k.MaySign(); err != nil {
+			t.Errorf("key %s: %v", k.ID, err)
+		}
+	}
+}
+
 func TestParseJWKSRefuses(t *testing.T) {
 	key := testKey(t, 1, UseResult)
 	good, err := testRing(t, key).JWKS()
@@ -151,6 +240,16 @@ func TestParseJWKSRefuses(t *testing.T) {
 		"padded x":              {swap(x, x+"="), ErrKeySet},
 		"x with a line break":   {swap(x, x[:5]+`\n`+x[5:]), ErrKeySet},
 		"x with loose bits":     {swap(x, x[:42]+string(x[42]+1)), ErrKeySet},
+		"retired at":            {swap(`"ponderal_use"`, `"ponderal_retired_at":"2026-06-01T08:30:00Z","ponderal_use"`), nil},
+		"retired, null":         {swap(`"ponderal_use"`, `"ponderal_retired_at":null,"ponderal_use"`), ErrKeySet},
+		"retired, empty":        {swap(`"ponderal_use"`, `"ponderal_retired_at":"","ponderal_use"`), ErrMoment},
+		"retired, a number":     {swap(`"ponderal_use"`, `"ponderal_retired_at":1780302600,"ponderal_use"`), ErrKeySet},
+		"retired in capitals":   {swap(`"ponderal_use"`, `"Ponderal_Retired_At":"2026-06-01T08:30:00Z","ponderal_use"`), ErrKeySet},
+		"compromised from":      {swap(`"ponderal_use"`, `"ponderal_compromised_from":"2026-06-01T08:30:00Z","ponderal_use"`), nil},
+		"compromised, null":     {swap(`"ponderal_use"`, `"ponderal_compromised_from":null,"ponderal_use"`), ErrKeySet},
+		"compromised, no time":  {swap(`"ponderal_use"`, `"ponderal_compromised_from":"2026-06-01","ponderal_use"`), ErrMoment},
+		"compromised, offset":   {swap(`"ponderal_use"`, `"ponderal_compromised_from":"2026-06-01T08:30:00+01:00","ponderal_use"`), ErrMoment},
+		"compromised, a flag":   {swap(`"ponderal_use"`, `"ponderal_compromised":true,"ponderal_use"`), ErrKeySet},
 		"a key twice":           {swap(one, one+","+one), ErrDuplicateKey},
 		"a key for both uses":   {swap(one, one+","+strings.Replace(one, `"result"`, `"log"`, 1)), ErrDuplicateKey},
 	} {
@@ -169,6 +268,7 @@ func FuzzParseJWKS(f *testing.F) {
 		f.Add(doc)
 		f.Add(bytes.ReplaceAll(doc, []byte(":"), []byte(": ")))
 	}
+	f.Add(markedSet(f))
 	f.Fuzz(func(t *testing.T, doc []byte) {
 		ring, err := ParseJWKS(doc)
 		if err != nil {
