@@ -303,7 +303,7 @@ func TestEncodeEqualsMarshal(t *testing.T) {
 		Subjects: []string{"b", "a"},
 		Records: []record.Written{{Kind: "k", ID: "i", Revision: 3, Digest: "d"},
 			{Kind: "session", ID: "i", Revision: 1, Digest: "d", Trials: []record.WrittenTrials{{Series: 1, First: 2, Digests: "x"}, {Series: 2, First: 1}}}},
-		Disclosed: []record.Disclosed{{ResultID: "r", ReleaseID: "e", RawTrials: true}, {ResultID: "s", ReleaseID: "e"}}, Erased: []int64{0, 7}}
+		Disclosed: []record.Disclosed{{ResultID: "r", ReleaseID: "e", RawTrials: true}, {ResultID: "s", ReleaseID: "e"}}, Erased: []int64{0, 7}, Remains: []string{"a", "b"}}
 	for name, e := range map[string]record.Entry{"full": full, "zero": {}, "no records": {Action: "x", Subjects: []string{""}}} {
 		want, err := canon.Marshal(e)
 		if err != nil {

@@ -87,6 +87,14 @@ func encode(e record.Entry) ([]byte, error) {
 		}
 		w.EndArray()
 	}
+	if len(e.Remains) > 0 {
+		w.Key("remains")
+		w.BeginArray()
+		for _, digest := range e.Remains {
+			w.String(digest)
+		}
+		w.EndArray()
+	}
 	if len(e.Subjects) > 0 {
 		w.Key("subjects")
 		w.BeginArray()

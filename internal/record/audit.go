@@ -13,9 +13,11 @@ type Entry struct {
 	Reason   string    `json:"reason,omitempty"`
 	Subjects []string  `json:"subjects,omitempty"`
 	Records  []Written `json:"records,omitempty"`
-	// Disclosed are the results that were shown to a payer; Erased the numbers of the entries whose content an erasure took.
+	// Disclosed are the results that were shown to a payer; Erased the numbers of the entries whose content an erasure took, and Remains for each
+	// the digest of what stays of it and of its rows: their keys, and when it was done.
 	Disclosed []Disclosed `json:"disclosed,omitempty"`
 	Erased    []int64     `json:"erased,omitempty"`
+	Remains   []string    `json:"remains,omitempty"`
 }
 
 // Disclosed is one result as it was shown to a payer: under which release, and whether with its raw trials.
@@ -71,6 +73,7 @@ const (
 	KindFinding         = "finding"
 	KindResult          = "result"
 	KindFeedItem        = "feed_item"
+	KindLegalHold       = "legal_hold"
 )
 
 // The actions that are not simply KIND.put.
@@ -85,4 +88,5 @@ const (
 	ActionProtocolPublish = "protocol.publish"
 	ActionTokenCreate     = "token.create"
 	ActionTokenRevoke     = "token.revoke"
+	ActionClientErase     = "client.erase"
 )
