@@ -5,7 +5,7 @@
 CREATE TABLE ponderal.cosignature (
     clinic_id    uuid NOT NULL,
     size         bigint NOT NULL CHECK (size > 0),
-    witness      text NOT NULL CHECK (length(witness) BETWEEN 1 AND 512),
+    witness      text NOT NULL CHECK (length(witness) BETWEEN 1 AND 256),
     entry_number bigint NOT NULL CHECK (entry_number = size - 1),
     line         text NOT NULL CHECK (length(line) BETWEEN 1 AND 1024),
     PRIMARY KEY (clinic_id, size, witness),

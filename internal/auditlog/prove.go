@@ -44,10 +44,13 @@ func (l *Log) Prove(ctx context.Context, tx *store.Tx, clinicID string, number, 
 	return Proof{Entry: entry.Content, Salt: entry.Salt, Path: path, Checkpoint: note}, nil
 }
 
-// Checkpoint returns the signed head of the log as it stands, signing it if no stored checkpoint has that size. A log without entries has
-// no checkpoint: NotFound.
+// Checkpoint returns the signed head of the log as it stands, signing it if no stored checkpoint has that size, with the cosignatures that are
+// stored for it. A log without entries has no checkpoint: NotFound.
 func (l *Log) Checkpoint(ctx context.Context, tx *store.Tx, clinicID string) (note string, size int64, root [32]byte, err error) {
 	note, size, root, err = l.signedHead(ctx, tx, clinicID, 0)
+	if err == nil {
+		note, err = l.cosigned(ctx, tx, note, size)
+	}
 	if err != nil {
 		return "", 0, [32]byte{}, fmt.Errorf("checkpoint: %w", err)
 	}

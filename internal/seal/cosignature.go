@@ -24,7 +24,7 @@ const (
 	// algCosignature is the type of Ed25519 cosignatures, version 1, in verifier keys.
 	algCosignature = 4
 	// maxWitness is the longest verifier key that is taken, in bytes.
-	maxWitness = 512
+	maxWitness = 256
 	// cosignatureSize is the time and the signature after the key id.
 	cosignatureSize = 8 + ed25519.SignatureSize
 )

@@ -11,8 +11,8 @@ const (
 	cosignaturesOfSize = cosignatureColumns + ` WHERE c.clinic_id = $1 AND c.size = $2 ORDER BY c.witness LIMIT $3`
 	listCosignatures   = cosignatureColumns + ` WHERE c.clinic_id = $1 AND ($2::int8 = 0 OR (c.size, c.witness) < ($2::int8, $3::text))
 		ORDER BY c.size DESC, c.witness DESC LIMIT $4`
-	newestCosigned     = `SELECT coalesce(max(c.size), 0) FROM ponderal.cosignature c WHERE c.clinic_id = $1 AND c.witness = $2`
-	keepCosignature    = `INSERT INTO ponderal.cosignature (clinic_id, size, witness, entry_number, line) VALUES ($1, $2::int8, $3, $2::int8 - 1, $4)
+	newestCosigned  = `SELECT coalesce(max(c.size), 0) FROM ponderal.cosignature c WHERE c.clinic_id = $1 AND c.witness = $2`
+	keepCosignature = `INSERT INTO ponderal.cosignature (clinic_id, size, witness, entry_number, line) VALUES ($1, $2::int8, $3, $2::int8 - 1, $4)
 		ON CONFLICT (clinic_id, size, witness) DO NOTHING`
 	scanCosignatures = cosignatureColumns + ` WHERE c.clinic_id = ponderal.current_clinic() ORDER BY c.size, c.witness`
 )
