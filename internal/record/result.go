@@ -26,6 +26,8 @@ type ResultDocument struct {
 	Supersedes      string          `json:"supersedes,omitempty"`
 	SupersedeReason string          `json:"supersede_reason,omitempty"`
 	Cautions        []string        `json:"cautions"`
+	// CountersignatureNeeded: the clinic lets nobody be the only reviewer of what they measured, and the signer measured it.
+	CountersignatureNeeded bool `json:"countersignature_needed,omitempty"`
 }
 
 // ResultClinic is the clinic as a result names it.

@@ -31,6 +31,8 @@ var docTables = map[string]docTable{
 	record.KindProtocol:        docTableOf(record.KindProtocol, "text"),
 	record.KindFinding:         docTableOf(record.KindFinding, "uuid"),
 	record.KindSession:         docTableOf(record.KindSession, "uuid"),
+
+	record.KindCountersignature: docTableOf(record.KindCountersignature, "uuid"),
 }
 
 const (

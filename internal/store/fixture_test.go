@@ -88,17 +88,25 @@ func add(t testing.TB, s *Store, clinic, action string, w Write, subjects ...str
 // docs is one new revision of a document of every kind, with the same ids in every clinic.
 func docs(revision int, mark string) []DocRow {
 	var out []DocRow
+	resultID := id(300)
 	for i, kind := range docKinds() {
 		id := id(100 + i)
 		if kind == record.KindProtocol {
 			id = digest
 		}
-		out = append(out, DocRow{Kind: kind, ID: id, Revision: revision, Body: fmt.Appendf(nil, `{"kind":%q,"mark":%q}`, kind, mark)})
+		body := fmt.Appendf(nil, `{"kind":%q,"mark":%q}`, kind, mark)
+		if kind == record.KindCountersignature {
+			if revision > 1 {
+				continue
+			}
+			body = fmt.Appendf(nil, `{"kind":%q,"mark":%q,"result_id":%q}`, kind, mark, resultID)
+		}
+		out = append(out, DocRow{Kind: kind, ID: id, Revision: revision, Body: body})
 	}
 	return out
 }
 
 func docKinds() []string {
 	return []string{record.KindClinic, record.KindPayer, record.KindMember, record.KindClient, record.KindReferral, record.KindJobProfile,
-		record.KindRelease, record.KindKit, record.KindProtocol, record.KindFinding}
+		record.KindRelease, record.KindKit, record.KindProtocol, record.KindFinding, record.KindCountersignature}
 }

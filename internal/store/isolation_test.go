@@ -91,7 +91,10 @@ func readUses() map[string]use {
 		},
 		"Trials":   func(ctx context.Context, tx *Tx, _ int64) (int, error) { return many(tx.Trials(ctx, id(200), 1)) },
 		"Releases": func(ctx context.Context, tx *Tx, _ int64) (int, error) { return many(tx.Releases(ctx, id(104))) },
-		"Result":   func(ctx context.Context, tx *Tx, _ int64) (int, error) { return one(tx.Result(ctx, id(300))) },
+		"Countersignatures": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
+			return many(tx.Countersignatures(ctx, id(300)))
+		},
+		"Result": func(ctx context.Context, tx *Tx, _ int64) (int, error) { return one(tx.Result(ctx, id(300))) },
 		"ResultsOfSession": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
 			return many(tx.ResultsOfSession(ctx, id(200)))
 		},

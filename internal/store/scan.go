@@ -16,7 +16,7 @@ import (
 // too. Its error ends the scan and is returned as it is.
 
 // scanBatch is how many rows are fetched at once: of some hundred bytes to some kilobytes each.
-const scanBatch = 500
+const scanBatch = 128
 
 // DocScan is one row of a table of whole documents.
 type DocScan struct {
@@ -72,7 +72,8 @@ type CheckpointScan struct {
 // ScanKinds are the kinds that ScanDocs reads, in a fixed order.
 func ScanKinds() []string {
 	return []string{record.KindClinic, record.KindPayer, record.KindMember, record.KindToken, record.KindTokenRevocation, record.KindClient,
-		record.KindReferral, record.KindJobProfile, record.KindRelease, record.KindKit, record.KindProtocol, record.KindFinding}
+		record.KindReferral, record.KindJobProfile, record.KindRelease, record.KindKit, record.KindProtocol, record.KindFinding,
+		record.KindCountersignature}
 }
 
 // A cursor's declaration takes no arguments, so these name the bound clinic through its setting.
