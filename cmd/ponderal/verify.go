@@ -24,8 +24,10 @@ func verifyCommand() command {
 		detail: `Checks the signature, the place in the clinic's audit log, and runs the engine again on the enclosed trials: the
 same finding, or it fails. FILE is what the service hands out (a bundle, an answer of GetResult or of ListFeed); "-"
 reads standard input. What an answer says around the bundle is not signed; where it contradicts what is, that fails too.
-The key file is the key set that the service publishes at /.well-known/jwks.json; get it once, by a way that you trust,
-and keep it. Exit status 0 when everything verifies, 1 when not.`,
+The key file is the key set that the service publishes at /.well-known/jwks.json; get it by a way that you trust and keep
+it, and get it again when a key has changed or is said to be compromised: what your copy does not say is not counted. A
+result by a retired key verifies for ever; one by a compromised key only where the log shows that it is older. Exit status
+0 when everything verifies, 1 when not.`,
 		examples: []string{"ponderal verify -keys keys.json result.json", "ponderal verify -keys keys.json -json - < feed.json"},
 		run:      runVerify,
 	}
@@ -168,6 +170,8 @@ type verdictStep struct {
 	Name  string `json:"name"`
 	State string `json:"state"`
 	Why   string `json:"why,omitempty"`
+	// Remark is what the reader should know although the step is ok.
+	Remark string `json:"remark,omitempty"`
 }
 
 func writeReport(w world, r bundle.Report, err error, asJSON, further bool) error {
@@ -186,7 +190,7 @@ func writeReport(w world, r bundle.Report, err error, asJSON, further bool) erro
 		v.Why = err.Error()
 	}
 	for _, s := range r.Steps {
-		v.Steps = append(v.Steps, verdictStep{Name: s.Name, State: string(s.State), Why: s.Why})
+		v.Steps = append(v.Steps, verdictStep{Name: s.Name, State: string(s.State), Why: s.Why, Remark: s.Remark})
 	}
 	// What the document says is to be believed only once it is verified.
 	if r.OK {

@@ -3,6 +3,7 @@ package bundle
 import (
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"time"
 
@@ -65,16 +66,23 @@ func clean(s string) string {
 }
 
 func (p *printer) steps(r Report) {
-	if r.OK {
-		p.line("VERIFIED: every check holds.")
-	} else {
+	remarks := slices.ContainsFunc(r.Steps, func(s Step) bool { return s.Remark != "" })
+	switch {
+	case !r.OK:
 		p.line("NOT VERIFIED: do not rely on this result.")
+	case remarks:
+		p.line("VERIFIED: every check holds, with a remark.")
+	default:
+		p.line("VERIFIED: every check holds.")
 	}
 	p.line("")
 	for _, s := range r.Steps {
 		p.line("  %-8s %-11s %s", s.State, s.Name, s.Says)
 		if s.Why != "" {
 			p.line("  %-8s %-11s because: %s", "", "", s.Why)
+		}
+		if s.Remark != "" {
+			p.line("  %-8s %-11s remark: %s", "", "", s.Remark)
 		}
 	}
 }

@@ -40,6 +40,8 @@ type Step struct {
 	State State
 	// Why it failed; empty otherwise.
 	Why string
+	// Remark is what the reader should know although the step is ok; empty where there is nothing.
+	Remark string
 }
 
 // Report is what verification found. Document, Entry and the rest are to be believed only when OK is true.
@@ -63,7 +65,9 @@ type checker struct {
 	bundle  Bundle
 	logName string
 	payload []byte
-	report  Report
+	// remark is that of the step at work.
+	remark string
+	report Report
 }
 
 // step is a check with the words for it.
@@ -81,6 +85,7 @@ func steps() []step {
 		{"signer", "the entry was made by the one who signed", (*checker).signer},
 		{"checkpoint", "the head of the clinic's audit log is signed by a published log key", (*checker).checkpoint},
 		{"inclusion", "the entry stands in that log (RFC 6962)", (*checker).inclusion},
+		{"keys", "no key that signed was compromised when it did, by what the key set says", (*checker).keys},
 		{"protocols", "every protocol has the digest by which the series name it", (*checker).protocols},
 		{"engine", "the engine's rules are of a version that this program knows", (*checker).engine},
 		{"finding", "the engine, run again on the enclosed trials, gives the same finding", (*checker).finding},
@@ -94,6 +99,7 @@ func Verify(ring seal.Ring, b Bundle, logName string) (Report, error) {
 	var failed error
 	for _, s := range steps() {
 		done := Step{Name: s.name, Says: s.says, State: StepSkipped}
+		c.remark = ""
 		if failed == nil {
 			done.State = StepOK
 			if err := s.check(c); err != nil {
@@ -101,6 +107,7 @@ func Verify(ring seal.Ring, b Bundle, logName string) (Report, error) {
 				failed = fmt.Errorf("%w: %s: %w", ErrNotVerified, s.name, err)
 			}
 		}
+		done.Remark = c.remark
 		c.report.Steps = append(c.report.Steps, done)
 	}
 	c.report.OK = failed == nil
