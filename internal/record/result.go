@@ -1,6 +1,6 @@
 package record
 
-// ResultFormat names the form of a signed result's payload.
+// ResultFormat names the form of a signed result's payload that has the trials in it. New results have ResultFormat2.
 const ResultFormat = "ponderal-result-1"
 
 // ResultDocument is the payload of a signed result: all that is needed to read it and to run the engine again.
@@ -26,6 +26,8 @@ type ResultDocument struct {
 	Supersedes      string          `json:"supersedes,omitempty"`
 	SupersedeReason string          `json:"supersede_reason,omitempty"`
 	Cautions        []string        `json:"cautions"`
+	// EnclosedDigest commits to the Enclosed of a result of format 2; empty in format 1, which has everything in it.
+	EnclosedDigest string `json:"enclosed_digest,omitempty"`
 	// CountersignatureNeeded: the clinic lets nobody be the only reviewer of what they measured, and the signer measured it.
 	CountersignatureNeeded bool `json:"countersignature_needed,omitempty"`
 }
