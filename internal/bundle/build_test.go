@@ -143,7 +143,7 @@ func entryOf(doc record.ResultDocument) record.Entry {
 func (m *maker) bundle(doc record.ResultDocument, number, after int64, edit func(*record.Entry)) Bundle {
 	t := m.t
 	t.Helper()
-	b := Bundle{JWS: must(seal.SignJWS(t.Context(), m.resultKey, must(Payload(doc))(t)))(t), Salt: make([]byte, saltSize)}
+	b := Bundle{Format: FormatOf(doc.Format), JWS: must(seal.SignJWS(t.Context(), m.resultKey, must(Payload(doc))(t)))(t), Salt: make([]byte, saltSize)}
 	if _, err := seeded(byte(number)).Read(b.Salt); err != nil {
 		t.Fatal(err)
 	}

@@ -7,6 +7,7 @@ package bundle
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/base64"
 	"encoding/json"
 	"errors"
@@ -14,10 +15,23 @@ import (
 	"io"
 
 	"ponderal.example/internal/canon"
+	"ponderal.example/internal/record"
 )
 
-// Format names the form of the file.
-const Format = "ponderal-bundle-1"
+// Format and Format2 name the form of the file: Format that of a result which was signed with its trials inside, Format2 that of one which commits to
+// them by digest, with or without them beside it.
+const (
+	Format  = "ponderal-bundle-1"
+	Format2 = "ponderal-bundle-2"
+)
+
+// FormatOf is the form of file for a result of that format.
+func FormatOf(resultFormat string) string {
+	if resultFormat == record.ResultFormat {
+		return Format
+	}
+	return Format2
+}
 
 // saltSize is the length of an entry's salt in bytes.
 const saltSize = 32
@@ -27,6 +41,8 @@ var ErrBundle = errors.New("bundle: not a result bundle")
 
 // Bundle is the file's content, as ponderal.v1.Bundle has it in JSON.
 type Bundle struct {
+	// Format of the file; empty stands for Format.
+	Format string
 	// JWS is the signed result.
 	JWS string
 	// Entry is the audit entry that wrote it, canonical JSON.
@@ -37,22 +53,34 @@ type Bundle struct {
 	Path [][32]byte
 	// Checkpoint is the signed note of the tree's head.
 	Checkpoint string
+	// Enclosed is the canonical JSON of record.Enclosed, with the salt of its digest, 32 bytes. Both are empty where the raw trials were not
+	// released, and in Format.
+	Enclosed     []byte
+	EnclosedSalt []byte
+	// Countersignatures are second signatures, in the order of signing.
+	Countersignatures []Countersignature
 }
 
-// file is a Bundle as JSON. Its fields stand in canonical order.
+// file is a Bundle as JSON. Its fields stand in canonical order, apart from the second spelling of one, which is only read.
 type file struct {
-	Checkpoint string   `json:"checkpoint"`
-	Entry      string   `json:"entry"`
-	Format     string   `json:"format"`
-	JWS        string   `json:"jws"`
-	Path       []string `json:"path"`
-	Salt       string   `json:"salt"`
+	Checkpoint string                 `json:"checkpoint"`
+	Counter    []countersignatureFile `json:"countersignatures,omitempty"`
+	Enclosed   string                 `json:"enclosed,omitempty"`
+	ESalt      string                 `json:"enclosed_salt,omitempty"`
+	ESaltCamel string                 `json:"enclosedSalt,omitempty"`
+	Entry      string                 `json:"entry"`
+	Format     string                 `json:"format"`
+	JWS        string                 `json:"jws"`
+	Path       []string               `json:"path"`
+	Salt       string                 `json:"salt"`
 }
 
 // Encode writes the bundle as canonical JSON, the form in which it is best kept.
 func Encode(b Bundle) ([]byte, error) {
-	f := file{Format: Format, JWS: b.JWS, Entry: string(b.Entry), Checkpoint: b.Checkpoint, Path: []string{}}
+	f := file{Format: cmp.Or(b.Format, Format), JWS: b.JWS, Entry: string(b.Entry), Checkpoint: b.Checkpoint, Path: []string{}}
 	f.Salt = base64.RawURLEncoding.EncodeToString(b.Salt)
+	f.Counter = encodeCountersignatures(b.Countersignatures)
+	f.Enclosed, f.ESalt = string(b.Enclosed), base64.RawURLEncoding.EncodeToString(b.EnclosedSalt)
 	for _, h := range b.Path {
 		f.Path = append(f.Path, base64.RawURLEncoding.EncodeToString(h[:]))
 	}
@@ -118,13 +146,18 @@ func decode(doc json.RawMessage) (Bundle, error) {
 	if _, err := dec.Token(); !errors.Is(err, io.EOF) {
 		return Bundle{}, fmt.Errorf("%w: text after the end", ErrBundle)
 	}
-	return f.bundle()
+	b, err := f.bundle()
+	if err != nil {
+		return Bundle{}, err
+	}
+	b.Countersignatures, err = decodeCountersignatures(names["countersignatures"])
+	return b, err
 }
 
 // known reports whether the name is a member of the file, in exactly these letters.
 func known(name string) bool {
 	switch name {
-	case "checkpoint", "entry", "format", "jws", "path", "salt":
+	case "checkpoint", "countersignatures", "enclosed", "enclosed_salt", "enclosedSalt", "entry", "format", "jws", "path", "salt":
 		return true
 	}
 	return false
@@ -132,8 +165,10 @@ func known(name string) bool {
 
 func (f file) bundle() (Bundle, error) {
 	switch {
-	case f.Format != Format:
-		return Bundle{}, fmt.Errorf("%w: member format is not %q", ErrBundle, Format)
+	case f.Format != Format && f.Format != Format2:
+		return Bundle{}, fmt.Errorf("%w: member format is neither %q nor %q", ErrBundle, Format2, Format)
+	case f.ESalt != "" && f.ESaltCamel != "":
+		return Bundle{}, fmt.Errorf("%w: member enclosed_salt stands there twice", ErrBundle)
 	case f.JWS == "":
 		return Bundle{}, fmt.Errorf("%w: member jws is missing", ErrBundle)
 	case f.Entry == "":
@@ -141,8 +176,17 @@ func (f file) bundle() (Bundle, error) {
 	case f.Checkpoint == "":
 		return Bundle{}, fmt.Errorf("%w: member checkpoint is missing", ErrBundle)
 	}
-	b := Bundle{JWS: f.JWS, Entry: []byte(f.Entry), Checkpoint: f.Checkpoint}
+	b := Bundle{Format: f.Format, JWS: f.JWS, Entry: []byte(f.Entry), Checkpoint: f.Checkpoint}
 	var err error
+	if f.Enclosed != "" {
+		b.Enclosed = []byte(f.Enclosed)
+	}
+	if salt := f.ESalt + f.ESaltCamel; salt != "" {
+		// How long it must be is said by Verify, which names the step.
+		if b.EnclosedSalt, err = base64.RawURLEncoding.Strict().DecodeString(salt); err != nil {
+			return Bundle{}, fmt.Errorf("%w: member enclosed_salt is not base64url", ErrBundle)
+		}
+	}
 	if b.Salt, err = base64url(f.Salt, saltSize); err != nil {
 		return Bundle{}, fmt.Errorf("%w: member salt is not 32 bytes in base64url", ErrBundle)
 	}

@@ -66,7 +66,7 @@ func TestDecodeRefuses(t *testing.T) {
 		"unknown member":  swap(`{"checkpoint"`, `{"a":1,"checkpoint"`),
 		"repeated member": swap(`{"checkpoint"`, `{"format":"ponderal-bundle-1","checkpoint"`),
 		"no jws":          swap(`"jws":"`, `"jws":"","format":"`),
-		"other format":    swap(Format, "ponderal-bundle-2"),
+		"other format":    swap(Format, "ponderal-bundle-9"),
 		"salt padded":     swap(`"}`, `="}`),
 		"path number":     swap(`"path":[`, `"path":[1,`),
 		"path short":      swap(`"path":[`, `"path":["AA",`),

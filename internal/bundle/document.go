@@ -23,14 +23,15 @@ func Payload(doc record.ResultDocument) ([]byte, error) {
 	return b, nil
 }
 
-// Parse reads exactly what Payload writes, of the format that this build knows. Anything else is ErrDocument.
+// Parse reads exactly what Payload writes, of the formats that this build knows. Anything else is ErrDocument.
 func Parse(payload []byte) (record.ResultDocument, error) {
 	var doc record.ResultDocument
 	if err := strict(payload, &doc); err != nil {
 		return record.ResultDocument{}, fmt.Errorf("parse result payload: %w: %w", ErrDocument, err)
 	}
-	if doc.Format != record.ResultFormat {
-		return record.ResultDocument{}, fmt.Errorf("parse result payload: %w: the format is not %s", ErrDocument, record.ResultFormat)
+	if doc.Format != record.ResultFormat && doc.Format != record.ResultFormat2 {
+		return record.ResultDocument{}, fmt.Errorf("parse result payload: %w: the format is neither %s nor %s", ErrDocument,
+			record.ResultFormat2, record.ResultFormat)
 	}
 	return doc, nil
 }

@@ -1,6 +1,7 @@
 package bundle
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"slices"
@@ -70,6 +71,10 @@ func (p *printer) steps(r Report) {
 	switch {
 	case !r.OK:
 		p.line("NOT VERIFIED: do not rely on this result.")
+	case !r.Rerun && remarks:
+		p.line("VERIFIED WITHOUT THE RAW TRIALS, WITH A REMARK: signature and log hold; the engine was not run again.")
+	case !r.Rerun:
+		p.line("VERIFIED WITHOUT THE RAW TRIALS: signature and log hold; the engine was not run again.")
 	case remarks:
 		p.line("VERIFIED: every check holds, with a remark.")
 	default:
@@ -192,7 +197,7 @@ func (p *printer) corrections(doc record.ResultDocument) {
 	p.line("")
 	p.line("Corrected before signing")
 	for _, c := range doc.Corrections {
-		p.line("  %s by %s on %s: %s", Corrected(c), c.By, Moment(c.At), c.Reason)
+		p.line("  %s by %s on %s: %s", Corrected(c), c.By, Moment(c.At), cmp.Or(c.Reason, "(why was not released)"))
 	}
 }
 

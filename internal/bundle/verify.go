@@ -24,11 +24,13 @@ const clockSlack = 10 * time.Minute
 // State is what became of a step.
 type State string
 
-// The states. A step is skipped when one before it failed.
+// The states. A step is skipped when one before it failed; withheld where it rests on raw trials that were not released with the result, so that
+// it neither holds nor fails.
 const (
-	StepOK      State = "ok"
-	StepFailed  State = "failed"
-	StepSkipped State = "skipped"
+	StepOK       State = "ok"
+	StepFailed   State = "failed"
+	StepSkipped  State = "skipped"
+	StepWithheld State = "withheld"
 )
 
 // Step is one thing that was checked.
@@ -38,7 +40,7 @@ type Step struct {
 	// Says what holds when the step is ok.
 	Says  string
 	State State
-	// Why it failed; empty otherwise.
+	// Why it failed or was withheld; empty otherwise.
 	Why string
 	// Remark is what the reader should know although the step is ok; empty where there is nothing.
 	Remark string
@@ -46,7 +48,10 @@ type Step struct {
 
 // Report is what verification found. Document, Entry and the rest are to be believed only when OK is true.
 type Report struct {
-	OK       bool
+	OK bool
+	// Rerun: the engine was run again, on raw trials that the signed result holds or commits to. Without them a result is OK by its signature and
+	// its place in the log alone, and Document lacks what record.Enclosed has.
+	Rerun    bool
 	Steps    []Step
 	Document record.ResultDocument
 	Entry    record.Entry
@@ -57,6 +62,8 @@ type Report struct {
 	Origin string
 	Size   int64
 	Root   [32]byte
+	// Countersignatures are the second signatures that verified.
+	Countersignatures []record.CountersignatureDocument
 }
 
 // checker carries what one step leaves for the next.
@@ -65,6 +72,8 @@ type checker struct {
 	bundle  Bundle
 	logName string
 	payload []byte
+	// whole: the report's document has its raw trials.
+	whole bool
 	// remark is that of the step at work.
 	remark string
 	report Report
@@ -86,7 +95,9 @@ func steps() []step {
 		{"checkpoint", "the head of the clinic's audit log is signed by a published log key", (*checker).checkpoint},
 		{"inclusion", "the entry stands in that log (RFC 6962)", (*checker).inclusion},
 		{"keys", "no key that signed was compromised when it did, by what the key set says", (*checker).keys},
+		{"countersignatures", "every countersignature is another reviewer's, over exactly this result", (*checker).countersignatures},
 		{"protocols", "every protocol has the digest by which the series name it", (*checker).protocols},
+		{"enclosed", "the raw trials are those that the signed result commits to", (*checker).enclosed},
 		{"engine", "the engine's rules are of a version that this program knows", (*checker).engine},
 		{"finding", "the engine, run again on the enclosed trials, gives the same finding", (*checker).finding},
 	}
@@ -102,7 +113,11 @@ func Verify(ring seal.Ring, b Bundle, logName string) (Report, error) {
 		c.remark = ""
 		if failed == nil {
 			done.State = StepOK
-			if err := s.check(c); err != nil {
+			err := s.check(c)
+			switch {
+			case errors.Is(err, errWithheld):
+				done.State, done.Why = StepWithheld, err.Error()
+			case err != nil:
 				done.State, done.Why = StepFailed, err.Error()
 				failed = fmt.Errorf("%w: %s: %w", ErrNotVerified, s.name, err)
 			}
@@ -111,6 +126,7 @@ func Verify(ring seal.Ring, b Bundle, logName string) (Report, error) {
 		c.report.Steps = append(c.report.Steps, done)
 	}
 	c.report.OK = failed == nil
+	c.report.Rerun = c.report.OK && c.whole
 	return c.report, failed
 }
 
@@ -309,6 +325,9 @@ func (c *checker) protocols() error {
 }
 
 func (c *checker) engine() error {
+	if !c.whole {
+		return errWithheld
+	}
 	if v := c.report.Document.Finding.Engine; !score.Known(v) {
 		return fmt.Errorf("the finding was made by rules of version %q; this program knows versions %s", v, strings.Join(score.Versions(), ", "))
 	}
@@ -316,6 +335,9 @@ func (c *checker) engine() error {
 }
 
 func (c *checker) finding() error {
+	if !c.whole {
+		return errWithheld
+	}
 	again, err := Rerun(c.report.Document)
 	if err != nil {
 		return fmt.Errorf("run the engine again: %w", err)
