@@ -112,8 +112,20 @@ CREATE FUNCTION ponderal.moment(p_at timestamptz) RETURNS text
         || coalesce('.' || nullif(rtrim(to_char(p_at AT TIME ZONE 'UTC', 'US'), '0'), ''), '') || 'Z'
     $$;
 
--- Every row of the bound clinic that is a client's: the client, its referrals, their releases, sessions, trials, findings and results, and results that
--- were signed about the client while a referral wrongly named it. Of a referral or release that named several clients in turn the newest
+-- The second signatures over some results. Their table comes with a later step; until then there are none.
+CREATE FUNCTION ponderal.countersignatures_of(p_results text[]) RETURNS TABLE (kind text, id text, entry bigint, line text)
+    LANGUAGE plpgsql STABLE SET search_path = ''
+    AS $$
+BEGIN
+    IF to_regclass('ponderal.countersignature') IS NOT NULL THEN
+        RETURN QUERY EXECUTE $q$SELECT 'countersignature', s.id::text, s.entry_number, format('countersignature %s revision %s', s.id, s.revision)
+            FROM ponderal.countersignature s WHERE s.clinic_id = ponderal.current_clinic() AND s.body::jsonb ->> 'result_id' = ANY ($1)$q$ USING p_results;
+    END IF;
+END
+$$;
+
+-- Every row of the bound clinic that is a client's: the client, its referrals, their releases, sessions, trials, findings and results with their
+-- countersignatures, and results that were signed about the client while a referral wrongly named it. Of a referral or release that named several clients in turn the newest
 -- revision says whose it is; older revisions that name this one are its own too. line says what of the row stays after erasure.
 CREATE FUNCTION ponderal.rows_of_client(p_client uuid) RETURNS TABLE (kind text, id text, entry bigint, line text)
     LANGUAGE sql STABLE SET search_path = ''
@@ -127,7 +139,9 @@ CREATE FUNCTION ponderal.rows_of_client(p_client uuid) RETURNS TABLE (kind text,
             first_value(r.body::jsonb ->> 'referral_id') OVER (PARTITION BY r.id ORDER BY r.revision DESC) AS newest
         FROM ponderal.release r, c WHERE r.clinic_id = c.clinic),
     session AS (SELECT s.* FROM ponderal.session s, c WHERE s.clinic_id = c.clinic AND s.referral_id IN (SELECT o.id FROM own_referral o)),
-    own_session AS (SELECT DISTINCT s.id FROM session s)
+    own_session AS (SELECT DISTINCT s.id FROM session s),
+    result AS (SELECT r.* FROM c, ponderal.result r JOIN ponderal.audit_entry e ON e.clinic_id = r.clinic_id AND e.number = r.entry_number
+        WHERE r.clinic_id = c.clinic AND (r.session_id IN (SELECT o.id FROM own_session o) OR 'client:' || p_client::text = ANY (e.subjects)))
     SELECT 'client', k.id::text, k.entry_number, format('client %s revision %s', k.id, k.revision)
         FROM ponderal.client k, c WHERE k.clinic_id = c.clinic AND k.id = p_client
     UNION ALL SELECT 'referral', r.id::text, r.entry_number, format('referral %s revision %s', r.id, r.revision)
@@ -143,8 +157,8 @@ CREATE FUNCTION ponderal.rows_of_client(p_client uuid) RETURNS TABLE (kind text,
         FROM c, own_session o JOIN ponderal.finding f ON f.id = o.id WHERE f.clinic_id = c.clinic
     UNION ALL SELECT 'result', r.id::text, r.entry_number,
             format('result %s session %s revision %s supersedes %s', r.id, r.session_id, r.session_revision, coalesce(r.supersedes::text, '-'))
-        FROM c, ponderal.result r JOIN ponderal.audit_entry e ON e.clinic_id = r.clinic_id AND e.number = r.entry_number
-        WHERE r.clinic_id = c.clinic AND (r.session_id IN (SELECT o.id FROM own_session o) OR 'client:' || p_client::text = ANY (e.subjects))
+        FROM result r
+    UNION ALL SELECT s.kind, s.id, s.entry, s.line FROM ponderal.countersignatures_of(ARRAY(SELECT r.id::text FROM result r)) s
     $$;
 
 -- What items of feeds some entries wrote: they hold ids only, but their content is proved by the same entry and goes with it.
@@ -315,6 +329,9 @@ BEGIN
     UPDATE ponderal.trial t SET body = '{}' WHERE t.clinic_id = p_clinic AND t.entry_number = ANY (entries);
     UPDATE ponderal.finding t SET body = '{}' WHERE t.clinic_id = p_clinic AND t.entry_number = ANY (entries);
     UPDATE ponderal.result t SET body = '{}' WHERE t.clinic_id = p_clinic AND t.entry_number = ANY (entries);
+    IF to_regclass('ponderal.countersignature') IS NOT NULL THEN
+        EXECUTE $q$UPDATE ponderal.countersignature t SET body = '{}' WHERE t.clinic_id = $1 AND t.entry_number = ANY ($2)$q$ USING p_clinic, entries;
+    END IF;
     UPDATE ponderal.feed_item t SET body = '{}' WHERE t.clinic_id = p_clinic AND t.entry_number = ANY (entries);
     UPDATE ponderal.session t SET body = '{}' WHERE t.clinic_id = p_clinic AND t.entry_number = ANY (entries);
     UPDATE ponderal.release t SET body = '{}' WHERE t.clinic_id = p_clinic AND t.entry_number = ANY (entries);
@@ -343,7 +360,7 @@ DECLARE
 BEGIN
     FOR f IN SELECT p.oid::regprocedure AS name, p.prorettype = 'trigger'::regtype AS fires FROM pg_proc p JOIN pg_namespace n ON n.oid = p.pronamespace
         WHERE n.nspname = 'ponderal' AND has_function_privilege('public', p.oid, 'EXECUTE')
-            AND p.proname NOT IN ('is_erasure', 'tree_append', 'moment', 'rows_of_client', 'feed_rows_of', 'remains_of', 'refuse_erasure', 'refuse_words',
+            AND p.proname NOT IN ('is_erasure', 'tree_append', 'moment', 'countersignatures_of', 'rows_of_client', 'feed_rows_of', 'remains_of', 'refuse_erasure', 'refuse_words',
                 'write_erasure', 'erase_client')
     LOOP
         EXECUTE format('REVOKE ALL ON FUNCTION %s FROM PUBLIC', f.name);
@@ -353,7 +370,7 @@ BEGIN
     END LOOP;
 END
 $$;
-REVOKE ALL ON FUNCTION ponderal.is_erasure(text, jsonb, jsonb), ponderal.tree_append(bigint, bytea, bytea), ponderal.moment(timestamptz),
+REVOKE ALL ON FUNCTION ponderal.is_erasure(text, jsonb, jsonb), ponderal.tree_append(bigint, bytea, bytea), ponderal.moment(timestamptz), ponderal.countersignatures_of(text[]),
     ponderal.rows_of_client(uuid), ponderal.feed_rows_of(bigint[]), ponderal.remains_of(uuid, bigint[]), ponderal.refuse_erasure(uuid, timestamptz),
     ponderal.refuse_words(text[], timestamptz, bytea), ponderal.write_erasure(uuid, text, text, timestamptz, bytea, bigint[], text[]),
     ponderal.erase_client(uuid, uuid, text, text, text, timestamptz, bytea) FROM PUBLIC;

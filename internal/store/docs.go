@@ -32,6 +32,13 @@ var docTables = map[string]docTable{
 	record.KindFinding:         docTableOf(record.KindFinding, "uuid"),
 	record.KindSession:         docTableOf(record.KindSession, "uuid"),
 
+	record.KindIdentity:     docTableOf(record.KindIdentity, "uuid"),
+	record.KindPassword:     docTableOf(record.KindPassword, "uuid"),
+	record.KindSecondFactor: docTableOf(record.KindSecondFactor, "uuid"),
+	record.KindSetupCode:    docTableOf(record.KindSetupCode, "uuid"),
+	record.KindSpentProof:   docTableOf(record.KindSpentProof, "text"),
+	record.KindLegalHold:       docTableOf(record.KindLegalHold, "uuid"),
+
 	record.KindCountersignature: docTableOf(record.KindCountersignature, "uuid"),
 }
 
@@ -41,9 +48,10 @@ const (
 	newestDoc = rowColumns + ` WHERE d.clinic_id = $1 AND d.id = $2 ORDER BY d.revision DESC LIMIT 1`
 	docAt     = rowColumns + ` WHERE d.clinic_id = $1 AND d.id = $2 AND d.revision = $3`
 	listDocs  = `SELECT d.id, d.revision, d.entry_number, e.at, d.body
-		FROM (SELECT DISTINCT ON (t.id) t.* FROM ponderal.TABLE t WHERE t.clinic_id = $1 AND t.id > $2 ORDER BY t.id, t.revision DESC LIMIT $3) d
+		FROM (SELECT DISTINCT ON (t.id) t.* FROM ponderal.TABLE t WHERE t.clinic_id = $1 AND t.id > $2 AND t.body <> '{}'
+			ORDER BY t.id, t.revision DESC LIMIT $3) d
 		JOIN ponderal.audit_entry e ON e.clinic_id = d.clinic_id AND e.number = d.entry_number ORDER BY d.id`
-	docsByEntry = rowColumns + ` WHERE d.clinic_id = $1 AND d.entry_number > $2 ORDER BY d.entry_number, d.id LIMIT $3`
+	docsByEntry = rowColumns + ` WHERE d.clinic_id = $1 AND d.entry_number > $2 AND d.body <> '{}' ORDER BY d.entry_number, d.id LIMIT $3`
 	insertDocs  = `INSERT INTO ponderal.TABLE (clinic_id, id, revision, entry_number, body)
 		SELECT $1, u.* FROM unnest($2::IDTYPE[], $3::int4[], $4::int8[], $5::text[]) AS u (id, revision, entry_number, body)`
 )
@@ -74,7 +82,7 @@ func (t docTable) readID(kind, id string) (any, error) {
 	return parsed, nil
 }
 
-// Newest returns the newest revision of a record of a kind that is kept as whole documents, or a NotFound fault. For a session that
+// Newest returns the newest revision of a record of a kind that is kept as whole documents, or a NotFound fault (reason ERASED where it was erased). For a session that
 // is its part without trials.
 func (tx *Tx) Newest(ctx context.Context, kind, id string) (Row, error) {
 	t, err := tableOf(kind)
@@ -85,7 +93,8 @@ func (tx *Tx) Newest(ctx context.Context, kind, id string) (Row, error) {
 	if err != nil {
 		return Row{}, err
 	}
-	return queryOne(ctx, tx, "read newest "+kind, kind, scanRow, t.newest, tx.clinic, arg)
+	row, err := queryOne(ctx, tx, "read newest "+kind, kind, scanRow, t.newest, tx.clinic, arg)
+	return notErased(kind, row, err)
 }
 
 // At returns one revision, or a NotFound fault.
@@ -98,7 +107,8 @@ func (tx *Tx) At(ctx context.Context, kind, id string, revision int) (Row, error
 	if err != nil {
 		return Row{}, err
 	}
-	return queryOne(ctx, tx, "read "+kind, kind, scanRow, t.at, tx.clinic, arg, revision)
+	row, err := queryOne(ctx, tx, "read "+kind, kind, scanRow, t.at, tx.clinic, arg, revision)
+	return notErased(kind, row, err)
 }
 
 // ListNewest returns the newest revision of each record by id, after the given one.

@@ -108,5 +108,5 @@ func docs(revision int, mark string) []DocRow {
 
 func docKinds() []string {
 	return []string{record.KindClinic, record.KindPayer, record.KindMember, record.KindClient, record.KindReferral, record.KindJobProfile,
-		record.KindRelease, record.KindKit, record.KindProtocol, record.KindFinding, record.KindCountersignature}
+		record.KindRelease, record.KindKit, record.KindProtocol, record.KindFinding, record.KindCountersignature, record.KindLegalHold}
 }

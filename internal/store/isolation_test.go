@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/jackc/pgx/v5"
 
@@ -106,8 +107,9 @@ func readUses() map[string]use {
 			got, err := tx.InFeed(ctx, payer, []string{id(300)})
 			return len(got), err
 		},
-		"Entries": func(ctx context.Context, tx *Tx, _ int64) (int, error) { return many(tx.Entries(ctx, -1, "", "", 10)) },
-		"Entry":   func(ctx context.Context, tx *Tx, _ int64) (int, error) { return one(tx.Entry(ctx, 0)) },
+		"Entries":  func(ctx context.Context, tx *Tx, _ int64) (int, error) { return many(tx.Entries(ctx, -1, "", "", 10)) },
+		"Erasures": func(ctx context.Context, tx *Tx, _ int64) (int, error) { return many(tx.Erasures(ctx)) },
+		"Entry":    func(ctx context.Context, tx *Tx, _ int64) (int, error) { return one(tx.Entry(ctx, 0)) },
 		"EntriesOfSession": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
 			return many(tx.EntriesOfSession(ctx, id(200)))
 		},
@@ -297,6 +299,7 @@ func twoLogs(t *testing.T, s *Store, super *pgx.Conn) {
 	fill(t, s, clinicA, "a")
 	doc := DocRow{Kind: record.KindRelease, ID: id(800), Revision: 1, Body: []byte(`{"referral_id":"` + id(104) + `"}`)}
 	add(t, s, clinicA, "release.put", Write{Docs: []DocRow{doc}})
+	add(t, s, clinicA, record.ActionClientErase, Write{})
 	openLogs(t, s, clinicB)
 	for i := range headSize(t, super, clinicA) {
 		in(t, s, clinicB, func(tx *Tx) error {

@@ -9,14 +9,19 @@ import (
 )
 
 const (
-	entryColumns = `SELECT e.number, e.at, e.action, e.subjects, e.content, e.salt, e.nodes FROM ponderal.audit_entry e`
-	listEntries  = entryColumns + ` WHERE e.clinic_id = $1 AND e.number > $2 AND ($3 = '' OR e.action = $3) AND ($4 = '' OR $4 = ANY (e.subjects))
+	// An erasure names the entries that it took; one that it took asks for it, by an index over erasures alone.
+	entryColumns = `SELECT e.number, e.at, e.action, e.subjects, e.content, e.salt, e.nodes, CASE WHEN e.content IS NULL THEN
+			coalesce((SELECT min(x.number) FROM ponderal.audit_entry x WHERE x.clinic_id = e.clinic_id AND x.action = 'client.erase'
+				AND x.content::jsonb -> 'erased' @> to_jsonb(e.number)), 0) ELSE 0 END
+		FROM ponderal.audit_entry e`
+	listEntries = entryColumns + ` WHERE e.clinic_id = $1 AND e.number > $2 AND ($3 = '' OR e.action = $3) AND ($4 = '' OR $4 = ANY (e.subjects))
 		ORDER BY e.number LIMIT $5`
 	oneEntry         = entryColumns + ` WHERE e.clinic_id = $1 AND e.number = $2`
 	entriesOfSession = entryColumns + ` WHERE e.clinic_id = $1 AND e.number IN (
 			SELECT s.entry_number FROM ponderal.session s WHERE s.clinic_id = $1 AND s.id = $2
 			UNION SELECT f.entry_number FROM ponderal.finding f WHERE f.clinic_id = $1 AND f.id = $2
 			UNION SELECT r.entry_number FROM ponderal.result r WHERE r.clinic_id = $1 AND r.session_id = $2
+			UNION SELECT x.number FROM ponderal.audit_entry x WHERE x.clinic_id = $1 AND x.action = 'client.erase' AND 'session:' || $2::text = ANY (x.subjects)
 			UNION SELECT d.number FROM ponderal.audit_entry d WHERE d.clinic_id = $1 AND d.action = 'result.disclose' AND d.subjects &&
 				(SELECT array_agg('result:' || r.id::text) FROM ponderal.result r WHERE r.clinic_id = $1 AND r.session_id = $2))
 		ORDER BY e.number`
@@ -44,8 +49,8 @@ func (tx *Tx) Entry(ctx context.Context, number int64) (EntryRow, error) {
 	return queryOne(ctx, tx, "read entry", entryWord, scanEntry, oneEntry, tx.clinic, number)
 }
 
-// EntriesOfSession returns the entries that wrote revisions, findings or results of a session, and those that disclosed its results (action
-// result.disclose with `result:ID` among the subjects), oldest first.
+// EntriesOfSession returns the entries that wrote revisions, findings or results of a session, the one that erased them, and those that disclosed its
+// results (action result.disclose with `result:ID` among the subjects), oldest first.
 func (tx *Tx) EntriesOfSession(ctx context.Context, sessionID string) ([]EntryRow, error) {
 	id, ok := parseID(sessionID)
 	if !ok {
@@ -133,7 +138,7 @@ func (tx *Tx) Writable() bool { return tx.begin == beginWrite }
 
 func scanEntry(row pgx.CollectableRow) (EntryRow, error) {
 	var e EntryRow
-	err := row.Scan(&e.Number, &e.At, &e.Action, &e.Subjects, &e.Content, &e.Salt, &e.Nodes)
+	err := row.Scan(&e.Number, &e.At, &e.Action, &e.Subjects, &e.Content, &e.Salt, &e.Nodes, &e.ErasedBy)
 	e.At = e.At.UTC()
 	return e, err
 }

@@ -17,20 +17,25 @@ const (
 	oneResult         = resultColumns + ` WHERE r.clinic_id = $1 AND r.id = $2`
 	resultsOfSession  = resultColumns + ` WHERE r.clinic_id = $1 AND r.session_id = $2 ORDER BY r.entry_number`
 	resultsOfReferral = resultColumns + ` WHERE r.clinic_id = $1 AND (r.session_id, r.session_revision) IN
-			(SELECT s.id, s.revision FROM ponderal.session s WHERE s.clinic_id = $1 AND s.referral_id = $2) ORDER BY r.entry_number`
-	listResults = resultColumns + ` WHERE r.clinic_id = $1 AND r.entry_number > $2 ORDER BY r.entry_number LIMIT $3`
+			(SELECT s.id, s.revision FROM ponderal.session s WHERE s.clinic_id = $1 AND s.referral_id = $2)
+		AND r.body <> '{}' ORDER BY r.entry_number`
+	listResults = resultColumns + ` WHERE r.clinic_id = $1 AND r.entry_number > $2 AND r.body <> '{}' ORDER BY r.entry_number LIMIT $3`
 )
 
-// Result returns one result, or a NotFound fault.
+// Result returns one result, or a NotFound fault (reason ERASED where it was erased).
 func (tx *Tx) Result(ctx context.Context, id string) (ResultRow, error) {
 	parsed, ok := parseID(id)
 	if !ok {
 		return ResultRow{}, notFound(record.KindResult)
 	}
-	return queryOne(ctx, tx, "read result", record.KindResult, scanResult, oneResult, tx.clinic, parsed)
+	row, err := queryOne(ctx, tx, "read result", record.KindResult, scanResult, oneResult, tx.clinic, parsed)
+	if err == nil && row.JWS == record.Erased {
+		return ResultRow{}, erased(record.KindResult)
+	}
+	return row, err
 }
 
-// ResultsOfSession returns the results of a session, oldest first.
+// ResultsOfSession returns the results of a session, oldest first, those that were erased too.
 func (tx *Tx) ResultsOfSession(ctx context.Context, sessionID string) ([]ResultRow, error) {
 	id, ok := parseID(sessionID)
 	if !ok {

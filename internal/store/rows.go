@@ -32,7 +32,8 @@ type ResultRow struct {
 	Path            []byte
 }
 
-// EntryRow is one audit entry.
+// EntryRow is one audit entry. Content and Salt are nil where they were erased, and ErasedBy is then the number of the entry that tells of it; 0 for
+// an entry that is whole.
 type EntryRow struct {
 	Number   int64
 	At       time.Time
@@ -41,6 +42,7 @@ type EntryRow struct {
 	Content  []byte
 	Salt     []byte
 	Nodes    []byte
+	ErasedBy int64
 }
 
 // FeedRow is one item of a payer's feed.
@@ -53,10 +55,10 @@ type FeedRow struct {
 	Body     []byte
 }
 
-// TokenRow is a token with its revocation, as found by its id before any clinic is known.
+// TokenRow is a token with the newest revision of its revocation, nil where there is none, as found by its id before any clinic is known.
 type TokenRow struct {
-	Token   []byte
-	Revoked bool
+	Token      []byte
+	Revocation []byte
 }
 
 // Write is everything that one action stores, sent in one round trip: the entry first, then the rows by arrays, one statement a table.

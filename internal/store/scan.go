@@ -72,8 +72,8 @@ type CheckpointScan struct {
 // ScanKinds are the kinds that ScanDocs reads, in a fixed order.
 func ScanKinds() []string {
 	return []string{record.KindClinic, record.KindPayer, record.KindMember, record.KindToken, record.KindTokenRevocation, record.KindClient,
-		record.KindReferral, record.KindJobProfile, record.KindRelease, record.KindKit, record.KindProtocol, record.KindFinding,
-		record.KindCountersignature}
+		record.KindReferral, record.KindJobProfile, record.KindRelease, record.KindKit, record.KindProtocol, record.KindLegalHold, record.KindFinding,
+		record.KindCountersignature, record.KindIdentity, record.KindPassword, record.KindSecondFactor, record.KindSetupCode, record.KindSpentProof}
 }
 
 // A cursor's declaration takes no arguments, so these name the bound clinic through its setting.

@@ -301,9 +301,9 @@ func TestSeveralWritesInOne(t *testing.T) {
 	write := func(number int64, subjects ...string) Write {
 		n := int(number)
 		return Write{Entry: entry(number, "x", subjects...), Edge: bytes.Repeat([]byte{byte(n)}, 32),
-			Docs:     []DocRow{{Kind: record.KindFinding, ID: id(n + 1), Revision: 1, Body: []byte(`{}`)}, {Kind: record.KindProtocol, ID: fmt.Sprint(n), Revision: 1, Body: []byte(`{}`)}},
-			Sessions: []SessionRow{{ID: id(n + 1), ReferralID: id(50), Revision: 1, Body: []byte(`{}`)}},
-			Trials:   []NewTrial{{SessionID: id(n + 1), Series: 1, Number: 1, Revision: 1, Body: []byte(`{}`)}}}
+			Docs:     []DocRow{{Kind: record.KindFinding, ID: id(n + 1), Revision: 1, Body: []byte(`{"n":1}`)}, {Kind: record.KindProtocol, ID: fmt.Sprint(n), Revision: 1, Body: []byte(`{"n":1}`)}},
+			Sessions: []SessionRow{{ID: id(n + 1), ReferralID: id(50), Revision: 1, Body: []byte(`{"n":1}`)}},
+			Trials:   []NewTrial{{SessionID: id(n + 1), Series: 1, Number: 1, Revision: 1, Body: []byte(`{"n":1}`)}}}
 	}
 	for _, group := range [][]Write{{}, {write(0), write(2)}, {write(0), write(0)}, {write(1), write(0)}} {
 		if err := s.InClinic(ctx, clinicA, func(tx *Tx) error { return tx.Apply(ctx, group...) }); err == nil {
