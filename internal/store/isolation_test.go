@@ -109,7 +109,14 @@ func readUses() map[string]use {
 		},
 		"Entries":  func(ctx context.Context, tx *Tx, _ int64) (int, error) { return many(tx.Entries(ctx, -1, "", "", 10)) },
 		"Erasures": func(ctx context.Context, tx *Tx, _ int64) (int, error) { return many(tx.Erasures(ctx)) },
-		"Entry":    func(ctx context.Context, tx *Tx, _ int64) (int, error) { return one(tx.Entry(ctx, 0)) },
+		"FilteredEntries": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
+			return many(tx.FilteredEntries(ctx, EntryFilter{After: -1, Upto: 1 << 40}, 10))
+		},
+		"NumbersBetween": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
+			first, last, err := tx.NumbersBetween(ctx, time.Time{}, time.Time{})
+			return int(last - first + 1), err
+		},
+		"Entry": func(ctx context.Context, tx *Tx, _ int64) (int, error) { return one(tx.Entry(ctx, 0)) },
 		"EntriesOfSession": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
 			return many(tx.EntriesOfSession(ctx, id(200)))
 		},

@@ -1,0 +1,1 @@
+DROP INDEX ponderal.audit_entry_at;
