@@ -18,7 +18,7 @@ type Proof struct {
 	Checkpoint string
 }
 
-// Prove proves an entry against the signed head of the given size (0: of the log as it stands, signed now if it was not; it is stored only in
+// Prove proves an entry, which is there without content and salt where they were erased, against the signed head of the given size (0: of the log as it stands, signed now if it was not; it is stored only in
 // a writing transaction). A size of which no checkpoint is stored is NotFound unless it is the log's own, and so is an entry outside it.
 func (l *Log) Prove(ctx context.Context, tx *store.Tx, clinicID string, number, size int64) (Proof, error) {
 	note, size, root, err := l.signedHead(ctx, tx, clinicID, size)
@@ -36,12 +36,20 @@ func (l *Log) Prove(ctx context.Context, tx *store.Tx, clinicID string, number, 
 		return tx.Nodes(ctx, entries)
 	}))
 	if err == nil {
-		err = merkle.VerifyInclusion(path, size, root, number, merkle.LeafHash(entry.Salt, entry.Content))
+		err = merkle.VerifyInclusion(path, size, root, number, leafOf(entry))
 	}
 	if err != nil {
 		return Proof{}, damaged(fmt.Errorf("prove entry %d: %w", number, err))
 	}
 	return Proof{Entry: entry.Content, Salt: entry.Salt, Path: path, Checkpoint: note}, nil
+}
+
+// leafOf is an entry's leaf hash: of what it says, or, where that was erased, the one that it keeps.
+func leafOf(e store.EntryRow) merkle.Hash {
+	if e.Content == nil && len(e.Nodes) >= merkle.HashSize {
+		return merkle.Hash(e.Nodes[:merkle.HashSize])
+	}
+	return merkle.LeafHash(e.Salt, e.Content)
 }
 
 // Checkpoint returns the signed head of the log as it stands, signing it if no stored checkpoint has that size, with the cosignatures that are

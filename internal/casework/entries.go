@@ -39,6 +39,10 @@ func (n *names) view(ctx context.Context, row store.EntryRow) (EntryView, error)
 	if err != nil {
 		return EntryView{}, err
 	}
+	if row.Content == nil {
+		e.ClinicID = n.tx.ClinicID()
+		return EntryView{Entry: e, ErasedBy: row.ErasedBy}, nil
+	}
 	name, err := n.of(ctx, e.Actor)
 	return EntryView{Entry: e, ActorName: name}, err
 }
@@ -84,7 +88,7 @@ func (c *Casework) ListEntries(ctx context.Context, p authn.Principal, f EntryFi
 	return out, nil
 }
 
-// GetEntry returns one entry with its proof against the log as it stands.
+// GetEntry returns one entry with its proof against the log as it stands. Of an entry that was erased the proof has neither content nor salt.
 func (c *Casework) GetEntry(ctx context.Context, p authn.Principal, number int64) (EntryView, Proof, error) {
 	clinic, err := clinicOf(p)
 	if err != nil {
@@ -98,8 +102,12 @@ func (c *Casework) GetEntry(ctx context.Context, p authn.Principal, number int64
 			return err
 		}
 		proof = proofOf(got)
+		row, err := tx.Entry(ctx, number)
+		if err != nil {
+			return err
+		}
 		n := names{tx: tx}
-		view, err = n.view(ctx, store.EntryRow{Number: number, Content: got.Entry})
+		view, err = n.view(ctx, row)
 		return err
 	})
 	if err != nil {

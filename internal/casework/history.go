@@ -137,6 +137,10 @@ func (h *historian) change(ctx context.Context, row store.EntryRow) (ScoreChange
 		Entry: view, Proof: proofOf(proof),
 		SessionRevision: writtenRevision(view.Entry, record.KindSession, h.session),
 	}
+	if view.ErasedBy > 0 {
+		out.Line = h.erasedLine(view)
+		return out, nil
+	}
 	was := h.before
 	if out.SessionRevision > 0 {
 		if h.before, err = h.load(ctx, out.SessionRevision); err != nil {

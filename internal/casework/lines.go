@@ -46,6 +46,8 @@ func (h *historian) what(step ScoreChange, was revision) string {
 		return fmt.Sprintf("signed result %s on revision %d", step.ResultID, h.before.number)
 	case record.ActionResultSupersede:
 		return fmt.Sprintf("signed result %s on revision %d in place of result %s", step.ResultID, h.before.number, otherResult(e, step.ResultID))
+	case record.ActionClientErase:
+		return "erased the records of the client on demand"
 	case record.ActionResultDisclose:
 		return "was shown " + strings.Join(h.resultsIn(e), ", ") + " as " + h.payers[subjectOf(e.Subjects, record.KindPayer)]
 	}

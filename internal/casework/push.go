@@ -152,6 +152,9 @@ func (c *Casework) storePushes(ctx context.Context, group []*pushing) ([]pushAns
 		var places []int
 		for i, in := range group {
 			a := &answers[i]
+			if a.err = erasedGround(known[i]); a.err != nil {
+				continue
+			}
 			// What is stored keeps to the rules of its day: sent again it is answered, whatever rules have come since.
 			if known[i].Session != nil && (len(in.wrong) == 0 || sameAsFirst(in, known[i])) {
 				a.pushed, a.err = already(ctx, tx, in, known[i])

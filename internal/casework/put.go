@@ -125,10 +125,12 @@ func textFault(err error) error {
 	return fault.Wrap(fault.Invalid, "TEXT_INVALID", "a text is not UTF-8; nothing was stored", err)
 }
 
-// newestOrNil is the newest revision, nil when there is none.
+// newestOrNil is the newest revision, nil when there is none. One that was erased is neither: nothing is put in its place.
 func newestOrNil(ctx context.Context, tx *store.Tx, kind, id string) (*store.Row, error) {
 	row, err := tx.Newest(ctx, kind, id)
 	switch {
+	case isErased(err):
+		return nil, erasedForGood(kind)
 	case fault.Is(err, fault.NotFound):
 		return nil, nil
 	case err != nil:

@@ -89,6 +89,10 @@ func (w *writer) entry(v casework.EntryView) *pb.AuditEntry {
 			App: e.Actor.App, RequestId: e.Actor.RequestID,
 		},
 	}
+	m.ErasedBy = w.long(v.ErasedBy)
+	for _, n := range e.Erased {
+		m.Erased = append(m.Erased, w.long(n))
+	}
 	for _, r := range e.Records {
 		m.Records = append(m.Records, &pb.WrittenRecord{Kind: r.Kind, Id: r.ID, Revision: w.number(r.Revision), Digest: r.Digest})
 		for _, t := range r.Trials {
