@@ -48,6 +48,7 @@ var arrows = []arrow{
 		"contract on one side, use cases on the other; no store"},
 	{"internal/gateway", []string{gen, api, "internal/fault", "internal/rpc"},
 		"a client of the gRPC server, so that every access rule applies; it takes its error answers from the one table in rpc"},
+	{"internal/witness", pure, "a client of the witness protocol; it is given the logs, and knows no store"},
 	{"internal/config", []string{"internal/fault"}, "settings know no room that they set up"},
 	{"internal/serve", []string{gen, "internal/rpc", "internal/gateway", "internal/casework", "internal/authn", "internal/fault", "internal/config", "internal/store", "internal/record"},
 		"starts and stops what it is given"},

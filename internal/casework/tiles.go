@@ -95,5 +95,5 @@ func (c *Casework) followed(ctx context.Context, p authn.Principal) (string, err
 }
 
 func notInLog(cause error) error {
-	return fault.Wrap(fault.NotFound, "NOT_IN_LOG", "there is no such log, or it has no such tile", cause)
+	return fault.Wrap(fault.NotFound, "NOT_IN_LOG", "there is no such log, or it has no such tile, entry or size", cause)
 }

@@ -69,6 +69,10 @@ func reading(m protoreflect.MethodDescriptor, p *place) (proto.Message, bool) {
 			in.Set(f, protoreflect.ValueOfString("client:"+p.ids["client"]))
 		case path == "GetLogTileRequest.path":
 			in.Set(f, protoreflect.ValueOfString("0/000.p/1"))
+		case path == "GetConsistencyProofRequest.old_size":
+			in.Set(f, protoreflect.ValueOfUint64(1))
+		case path == "GetConsistencyProofRequest.new_size", path == "GetInclusionProofRequest.number", path == "GetInclusionProofRequest.size":
+			// Left out: the log as it stands, its first entry.
 		case path == "GetEntryRequest.number":
 			in.Set(f, protoreflect.ValueOfUint64(number(p.ids["entry"])))
 		default:

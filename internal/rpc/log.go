@@ -14,6 +14,7 @@ type LogCases interface {
 	GetLogCheckpoint(context.Context, authn.Principal) (string, error)
 	// GetLogTile takes a tile's path as C2SP tlog-tiles has it, from its level on.
 	GetLogTile(ctx context.Context, p authn.Principal, path string) ([]byte, error)
+	ProofCases
 }
 
 // The content types that C2SP tlog-tiles asks for.

@@ -113,6 +113,15 @@ func cosignedAt(raw []byte) time.Time {
 	return time.Unix(int64(binary.BigEndian.Uint64(raw[4:])), 0).UTC()
 }
 
+// ReadCosignature reads the name and the time of a line of a signed note that is a cosignature, without verifying it. The error is ErrMalformed.
+func ReadCosignature(line string) (name string, at time.Time, err error) {
+	name, raw, err := signatureLine(line)
+	if err != nil || len(raw) != 4+cosignatureSize || raw[4] > math.MaxInt8 {
+		return "", time.Time{}, fmt.Errorf("read cosignature: %w", ErrMalformed)
+	}
+	return name, cosignedAt(raw), nil
+}
+
 // signatureLine reads a line of a signed note: the name, and the key id with the signature, which is at least five bytes.
 func signatureLine(line string) (name string, raw []byte, err error) {
 	rest, begins := strings.CutPrefix(line, "— ")

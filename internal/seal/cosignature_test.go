@@ -78,9 +78,14 @@ func TestCosignatureOfAnotherImplementation(t *testing.T) {
 // "Ed25519 signed message" gives as 1679315147; its key is not published.
 func TestPublishedCosignature(t *testing.T) {
 	const line = "— witness.example.com/w1 jWbPPwAAAABkGFDLEZMHwSRaJNiIDoe9DYn/zXcrtPHeolMI5OWXEhZCB9dlrDJsX3b2oyin1nPZqhf5nNo0xUe+mbIUBkBIfZ+qnA==\n"
-	name, raw, err := signatureLine(line)
-	if err != nil || name != "witness.example.com/w1" || len(raw) != 4+cosignatureSize || cosignedAt(raw).Unix() != 1679315147 {
-		t.Errorf("%s, %d bytes, %v, %v", name, len(raw), cosignedAt(raw), err)
+	name, at, err := ReadCosignature(line)
+	if err != nil || name != "witness.example.com/w1" || at.Unix() != 1679315147 {
+		t.Errorf("%s, %v, %v", name, at, err)
+	}
+	for _, bad := range []string{"", line + line, strings.Replace(line, "jWbPPwAAAABk", "jWbPP4AAAABk", 1), "— witness.example.com/w1 jWbPPwAA\n"} {
+		if _, _, err := ReadCosignature(bad); !errors.Is(err, ErrMalformed) {
+			t.Errorf("%q: %v", bad, err)
+		}
 	}
 }
 
