@@ -19,7 +19,7 @@ func (c *Casework) PutClinic(ctx context.Context, p authn.Principal, v record.Cl
 	if err := needNetworkAdmin(p); err != nil {
 		return none, err
 	}
-	var wrong []fault.Violation
+	wrong := checkRetention(v.RetentionDays)
 	if v.ID == record.NetworkClinic {
 		wrong = append(wrong, fault.Violation{Field: "clinic.id", Rule: "clinic.id_reserved", Text: "this id is the network's own"})
 	}

@@ -20,6 +20,8 @@ type putting struct {
 	clinic   string
 	value    any
 	expected int
+	// about are further subjects of the entry.
+	about []string
 	// open is true where the clinic's log may have to be opened first.
 	open bool
 	// check finds broken references; nil when there are none to check. It runs in the transaction, under the head.
@@ -75,7 +77,7 @@ func (c *Casework) putUnder(ctx context.Context, tx *store.Tx, head auditlog.Hea
 		}
 	}
 	draft := auditlog.Draft{
-		ClinicID: in.clinic, Action: in.kind + ".put", Actor: p.Actor(), Subjects: []string{subject(in.kind, in.id)},
+		ClinicID: in.clinic, Action: in.kind + ".put", Actor: p.Actor(), Subjects: append([]string{subject(in.kind, in.id)}, in.about...),
 		Docs: []store.DocRow{{Kind: in.kind, ID: in.id, Revision: in.expected + 1, Body: body}},
 		Last: true,
 	}

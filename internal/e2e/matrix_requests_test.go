@@ -145,6 +145,8 @@ func networkAt(p *place, soon *timestamppb.Timestamp, reason string) map[string]
 		"TokenService/CreateToken": &pb.CreateTokenRequest{ClinicId: p.clinic, MemberId: p.ids["member"], Label: "elsewhere",
 			Roles: []pb.Role{pb.Role_ROLE_EVALUATOR}, ExpiresAt: soon},
 		"TokenService/RevokeToken": &pb.RevokeTokenRequest{ClinicId: p.clinic, Id: p.ids["token"], Reason: reason},
+		"RetentionService/PutLegalHold": &pb.PutLegalHoldRequest{ClinicId: p.clinic, LegalHold: &pb.LegalHold{Id: id("4d", 1), ClientId: p.ids["client"],
+			Reason: reason}},
 		"ClinicService/PutClinic": &pb.PutClinicRequest{Clinic: &pb.Clinic{Id: p.clinic, Name: "Elsewhere", DisplayUnit: pb.Unit_UNIT_KG},
 			ExpectedRevision: 1},
 		"ClinicService/PutPayer": &pb.PutPayerRequest{Payer: &pb.Payer{Id: id("bb", 1), Name: "Elsewhere"}},

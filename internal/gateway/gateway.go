@@ -149,6 +149,7 @@ func (g *Gateway) register() error {
 		pb.RegisterKitServiceHandler, pb.RegisterSessionServiceHandler, pb.RegisterFindingServiceHandler,
 		pb.RegisterResultServiceHandler, pb.RegisterFeedServiceHandler, pb.RegisterKeyServiceHandler, pb.RegisterAuditServiceHandler,
 		pb.RegisterEngineServiceHandler, pb.RegisterAdviceServiceHandler, pb.RegisterLogServiceHandler,
+		pb.RegisterRetentionServiceHandler,
 	} {
 		if err := handle(context.Background(), g.mux, g.conn); err != nil {
 			return fmt.Errorf("register REST handlers: %w", err)

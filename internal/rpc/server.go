@@ -36,6 +36,7 @@ type Cases interface {
 	ResultCases
 	AuditCases
 	LogCases
+	RetentionCases
 }
 
 // The usual limits.
@@ -165,6 +166,7 @@ func register(r grpc.ServiceRegistrar, c Cases) {
 	pb.RegisterKeyServiceServer(r, keys{cases: c})
 	pb.RegisterAuditServiceServer(r, audit{cases: c})
 	pb.RegisterLogServiceServer(r, logs{cases: c})
+	pb.RegisterRetentionServiceServer(r, retention{cases: c})
 	pb.RegisterEngineServiceServer(r, newEngine())
 	pb.RegisterAdviceServiceServer(r, advice{})
 }
