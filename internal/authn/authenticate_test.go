@@ -18,24 +18,40 @@ import (
 
 // tokens is a finder over a map, with the member m, an evaluator, as long as no other is given.
 type tokens struct {
-	rows   map[string]store.TokenRow
-	err    error
-	member *record.Member
-	lost   error
+	rows     map[string]store.TokenRow
+	err      error
+	member   *record.Member
+	identity *record.Identity
+	lost     error
 }
 
-func (f tokens) FindMember(_ context.Context, clinicID, memberID string) ([]byte, error) {
+func (f tokens) FindHolder(_ context.Context, clinicID, memberID, identityID string) (store.Holder, error) {
 	m := record.Member{ID: "m", ClinicID: clinic, Roles: []record.Role{record.RoleEvaluator}}
 	if f.member != nil {
 		m = *f.member
 	}
+	var h store.Holder
+	var err error
+	if m.ClinicID == clinicID && m.ID == memberID {
+		h.Member, err = json.Marshal(m)
+	}
+	if f.identity != nil && f.identity.ID == identityID && err == nil {
+		h.Identity, err = json.Marshal(*f.identity)
+	}
 	if f.lost != nil {
-		return nil, f.lost
+		return store.Holder{}, f.lost
 	}
-	if m.ClinicID != clinicID || m.ID != memberID {
-		return nil, fault.New(fault.NotFound, "NOT_FOUND", "there is no such member")
+	return h, err
+}
+
+// ending is a row with a revocation.
+func ending(t *testing.T, row store.TokenRow, r record.TokenRevocation) store.TokenRow {
+	t.Helper()
+	var err error
+	if row.Revocation, err = json.Marshal(r); err != nil {
+		t.Fatal(err)
 	}
-	return json.Marshal(m)
+	return row
 }
 
 func (f tokens) FindToken(_ context.Context, id string) (store.TokenRow, error) {
@@ -109,8 +125,10 @@ func TestAuthenticateRefuses(t *testing.T) {
 		t.Fatal(err)
 	}
 	good, row := minted(t, nil)
-	revoked := row
-	revoked.Revoked = true
+	// Its moment lies ahead of this replica's clock, which another replica's was before.
+	revoked := ending(t, row, record.TokenRevocation{RevokedAt: record.TimeOf(before.Add(time.Hour))})
+	garbled := row
+	garbled.Revocation = []byte("{")
 	_, swapped := minted(t, func(k *record.Token) { k.ID = other })
 	_, both := minted(t, func(k *record.Token) { k.PayerID = payer })
 	_, noHash := minted(t, func(k *record.Token) { k.SecretHash = "" })
@@ -134,6 +152,7 @@ func TestAuthenticateRefuses(t *testing.T) {
 		"zero hash":            {good, &zeroHash, nil, before, fault.Unauthenticated, "UNAUTHENTICATED"},
 		"revoked":              {good, &revoked, nil, before, fault.Unauthenticated, "TOKEN_REVOKED"},
 		"expired":              {good, &row, nil, expiry, fault.Unauthenticated, "TOKEN_EXPIRED"},
+		"revocation not JSON":  {good, &garbled, nil, before, fault.Internal, "TOKEN_DAMAGED"},
 		"clinic and payer":     {good, &both, nil, before, fault.Internal, "TOKEN_DAMAGED"},
 		"body not JSON":        {good, &store.TokenRow{Token: []byte("{")}, nil, before, fault.Internal, "TOKEN_DAMAGED"},
 		"store down":           {good, &row, fault.New(fault.Unavailable, "STORE_UNAVAILABLE", "x"), before, fault.Unavailable, "STORE_UNAVAILABLE"},

@@ -21,6 +21,9 @@ type Principal struct {
 	Network bool
 	// Roles of the credential.
 	Roles []record.Role
+	// IdentityID is what signed in for the credential, empty where an administrator made it; TwoFactors that it did so with two factors.
+	IdentityID string
+	TwoFactors bool
 	// Role under which the method was allowed.
 	Role record.Role
 	// App as it names itself, and the id of this request.

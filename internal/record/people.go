@@ -1,6 +1,10 @@
 package record
 
-import "ponderal.example/internal/mass"
+import (
+	"time"
+
+	"ponderal.example/internal/mass"
+)
 
 // Clinic is one place of the network. DisplayUnit is the unit in which its people read masses.
 type Clinic struct {
@@ -45,11 +49,18 @@ type Token struct {
 	RotatedFrom string `json:"rotated_from,omitempty"`
 }
 
-// TokenRevocation ends a token.
+// TokenRevocation ends a token. It has ended whatever a clock says, unless SuccessorID names the token that succeeds it: then it goes on until
+// RevokedAt. Of several revisions the newest counts.
 type TokenRevocation struct {
-	TokenID   string `json:"token_id"`
-	RevokedAt Time   `json:"revoked_at"`
-	Reason    string `json:"reason"`
+	TokenID     string `json:"token_id"`
+	RevokedAt   Time   `json:"revoked_at"`
+	Reason      string `json:"reason"`
+	SuccessorID string `json:"successor_id,omitempty"`
+}
+
+// Ended reports whether the token has ended: at RevokedAt, not after it, where it has a successor.
+func (r TokenRevocation) Ended(now time.Time) bool {
+	return r.SuccessorID == "" || !now.Before(r.RevokedAt.Std())
 }
 
 // Client is the person evaluated; BirthDate is a calendar date YYYY-MM-DD.

@@ -37,7 +37,7 @@ var docTables = map[string]docTable{
 	record.KindSecondFactor: docTableOf(record.KindSecondFactor, "uuid"),
 	record.KindSetupCode:    docTableOf(record.KindSetupCode, "uuid"),
 	record.KindSpentProof:   docTableOf(record.KindSpentProof, "text"),
-	record.KindLegalHold:       docTableOf(record.KindLegalHold, "uuid"),
+	record.KindLegalHold:    docTableOf(record.KindLegalHold, "uuid"),
 
 	record.KindCountersignature: docTableOf(record.KindCountersignature, "uuid"),
 }

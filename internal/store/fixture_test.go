@@ -101,12 +101,28 @@ func docs(revision int, mark string) []DocRow {
 			}
 			body = fmt.Appendf(nil, `{"kind":%q,"mark":%q,"result_id":%q}`, kind, mark, resultID)
 		}
+		switch kind {
+		case record.KindIdentity:
+			id, body = identityID, fmt.Appendf(nil, `{"mark":%q,"login":"dana","issuer":"https://id.example","subject":"s","certificate_sha256":%q,"member_id":%q}`,
+				mark, digest, memberOfIdentity)
+		case record.KindSecondFactor:
+			body = fmt.Appendf(nil, `{"mark":%q,"secret":{"key_id":"k1"}}`, mark)
+		case record.KindSpentProof:
+			if revision > 1 {
+				continue
+			}
+			id = identityID + "/step/1"
+		}
 		out = append(out, DocRow{Kind: kind, ID: id, Revision: revision, Body: body})
 	}
 	return out
 }
 
+// identityID is an identity of the member memberOfIdentity in each clinic.
+var identityID, memberOfIdentity = id(150), id(102)
+
 func docKinds() []string {
 	return []string{record.KindClinic, record.KindPayer, record.KindMember, record.KindClient, record.KindReferral, record.KindJobProfile,
-		record.KindRelease, record.KindKit, record.KindProtocol, record.KindFinding, record.KindCountersignature, record.KindLegalHold}
+		record.KindRelease, record.KindKit, record.KindProtocol, record.KindFinding, record.KindCountersignature, record.KindLegalHold,
+		record.KindIdentity, record.KindPassword, record.KindSecondFactor, record.KindSetupCode, record.KindSpentProof}
 }

@@ -114,7 +114,7 @@ func TestNothingGoesRoundThePolicies(t *testing.T) {
 
 // storeUses are the methods of the store that are not a clinic's transaction, each with the setting that its policy asks for.
 var storeUses = map[string]string{
-	"FindMember": "clinic_id", "FindToken": "token_id", "FindFeedItem": "payer_id", "ReadFeed": "payer_id", "ReadNetwork": "network", "ListClinicIDs": "network",
+	"FindHolder": "clinic_id", "FindToken": "token_id", "FindFeedItem": "payer_id", "ReadFeed": "payer_id", "ReadNetwork": "network", "ListClinicIDs": "network",
 	"HasReleased": "payer_id",
 	"InClinic":    "clinic_id", "ReadClinic": "clinic_id", "Ready": "", "Close": "",
 }

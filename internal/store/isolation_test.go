@@ -90,8 +90,24 @@ func readUses() map[string]use {
 		"ListByEntry": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
 			return many(tx.ListByEntry(ctx, record.KindSession, -1, 10))
 		},
-		"Trials":   func(ctx context.Context, tx *Tx, _ int64) (int, error) { return many(tx.Trials(ctx, id(200), 1)) },
-		"Releases": func(ctx context.Context, tx *Tx, _ int64) (int, error) { return many(tx.Releases(ctx, id(104))) },
+		"IdentitiesByLogin": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
+			return many(tx.IdentitiesByLogin(ctx, "dana"))
+		},
+		"IdentitiesBySubject": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
+			return many(tx.IdentitiesBySubject(ctx, "https://id.example", "s"))
+		},
+		"IdentitiesByCertificate": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
+			return many(tx.IdentitiesByCertificate(ctx, digest))
+		},
+		"IdentitiesOfMember": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
+			return many(tx.IdentitiesOfMember(ctx, memberOfIdentity))
+		},
+		"TokensOfIdentity": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
+			return many(tx.TokensOfIdentity(ctx, identityID, now))
+		},
+		"KeysOfSecrets": func(ctx context.Context, tx *Tx, _ int64) (int, error) { return many(tx.KeysOfSecrets(ctx)) },
+		"Trials":        func(ctx context.Context, tx *Tx, _ int64) (int, error) { return many(tx.Trials(ctx, id(200), 1)) },
+		"Releases":      func(ctx context.Context, tx *Tx, _ int64) (int, error) { return many(tx.Releases(ctx, id(104))) },
 		"Countersignatures": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
 			return many(tx.Countersignatures(ctx, id(300)))
 		},
@@ -306,6 +322,8 @@ func twoLogs(t *testing.T, s *Store, super *pgx.Conn) {
 	fill(t, s, clinicA, "a")
 	doc := DocRow{Kind: record.KindRelease, ID: id(800), Revision: 1, Body: []byte(`{"referral_id":"` + id(104) + `"}`)}
 	add(t, s, clinicA, "release.put", Write{Docs: []DocRow{doc}})
+	token := DocRow{Kind: record.KindToken, ID: id(450), Revision: 1, Body: []byte(`{"identity_id":"` + identityID + `","expires_at":"2100-01-01T00:00:00Z"}`)}
+	add(t, s, clinicA, "token.create", Write{Docs: []DocRow{token}})
 	add(t, s, clinicA, record.ActionClientErase, Write{})
 	openLogs(t, s, clinicB)
 	for i := range headSize(t, super, clinicA) {

@@ -20,7 +20,8 @@ const (
 	setPayer   = "SELECT set_config('ponderal.payer_id', $1, true)"
 	setNetwork = "SELECT set_config('ponderal.network', $1, true)"
 
-	findToken = `SELECT t.body, EXISTS (SELECT 1 FROM ponderal.token_revocation v WHERE v.id = t.id) FROM ponderal.token t WHERE t.id = $1`
+	findToken = `SELECT t.body, (SELECT v.body FROM ponderal.token_revocation v WHERE v.id = t.id ORDER BY v.revision DESC LIMIT 1)
+		FROM ponderal.token t WHERE t.id = $1`
 	// The network may read the entries that put clinics and payers, and no other: a time that it may not see is left out.
 	listNetwork = `SELECT d.id, d.revision, d.entry_number, e.at, d.body
 		FROM (SELECT DISTINCT ON (t.id) t.* FROM ponderal.TABLE t WHERE t.id > $1 ORDER BY t.id, t.revision DESC LIMIT $2) d
@@ -64,16 +65,6 @@ func (s *Store) ListClinicIDs(ctx context.Context) ([]string, error) {
 	return ids, nil
 }
 
-// FindMember returns the newest body of a clinic's member, or a NotFound fault.
-func (s *Store) FindMember(ctx context.Context, clinicID, memberID string) (body []byte, err error) {
-	err = s.ReadClinic(ctx, clinicID, func(tx *Tx) error {
-		row, err := tx.Newest(ctx, record.KindMember, memberID)
-		body = row.Body
-		return err
-	})
-	return body, err
-}
-
 // FindToken returns the token with that id, or a NotFound fault.
 func (s *Store) FindToken(ctx context.Context, id string) (TokenRow, error) {
 	parsed, ok := parseID(id)
@@ -82,7 +73,7 @@ func (s *Store) FindToken(ctx context.Context, id string) (TokenRow, error) {
 	}
 	got, err := readWith(ctx, s, "find token", setToken, id, func(row pgx.CollectableRow) (TokenRow, error) {
 		var t TokenRow
-		return t, row.Scan(&t.Token, &t.Revoked)
+		return t, row.Scan(&t.Token, &t.Revocation)
 	}, findToken, parsed)
 	if err != nil {
 		return TokenRow{}, err

@@ -323,7 +323,7 @@ func TestNetworkReads(t *testing.T) {
 	if diff := cmp.Diff([]string{record.NetworkClinic, clinicA, clinicB, id(100)}, ids); diff != "" || err != nil {
 		t.Errorf("logs: %v\n%s", err, diff)
 	}
-	if token, err := s.FindToken(ctx, id(401)); err != nil || !token.Revoked || string(token.Token) != `{"mark":"b"}` {
+	if token, err := s.FindToken(ctx, id(401)); err != nil || string(token.Revocation) != `{"mark":"b"}` || string(token.Token) != `{"mark":"b"}` {
 		t.Errorf("token %+v, %v", token, err)
 	}
 	for _, unknown := range []string{id(402), "x", "", "019A0000-0000-7000-8000-000000000190"} {
