@@ -54,7 +54,7 @@ func TestAround(t *testing.T) {
 		}
 	}
 	bare, err := Verify(m.ring, b, "")
-	if err != nil || bare.Around([]byte(file)) != nil || len(bare.Steps) != 10 {
+	if err != nil || bare.Around([]byte(file)) != nil || bare.Steps[len(bare.Steps)-1].Name == "answer" {
 		t.Errorf("a bare bundle: %v, %+v", err, bare.Steps)
 	}
 }

@@ -87,7 +87,7 @@ func TestVerifyRefuses(t *testing.T) {
 		name, step string
 		bundle     Bundle
 	}{
-		{"other format", "document", doc(func(d *record.ResultDocument) { d.Format = "ponderal-result-2" })},
+		{"other format", "document", doc(func(d *record.ResultDocument) { d.Format = "ponderal-result-9" })},
 		{"age", "statement", doc(func(d *record.ResultDocument) { d.Person.AgeYears++ })},
 		{"client of another clinic", "statement", doc(func(d *record.ResultDocument) { d.Client.ClinicID = otherID })},
 		{"session of another referral", "statement", doc(func(d *record.ResultDocument) { d.Session.ReferralID = otherID })},
