@@ -37,6 +37,7 @@ type check struct {
 	signed int64
 	broken bool
 
+	reader      *reader
 	tables      []*source
 	entries     func() (store.EntryScan, bool)
 	checkpoints func() (store.CheckpointScan, bool)
@@ -89,17 +90,19 @@ func (c *check) run(ctx context.Context, tx *store.Tx) error {
 
 // open begins the scans; the returned function ends them.
 func (c *check) open(ctx context.Context, tx *store.Tx) func() {
+	c.reader = newReader()
 	c.tables = c.sources(ctx, tx)
 	var stops []func()
 	for _, s := range c.tables {
 		stops = append(stops, s.stop)
 		c.failures = append(c.failures, s.failed)
 	}
-	entries, stop, failed := pulled(func(fn func(store.EntryScan) error) error { return tx.ScanEntries(ctx, fn) })
+	entries, stop, failed := pulled(c.reader, func(fn func(store.EntryScan) error) error { return tx.ScanEntries(ctx, fn) })
 	c.entries, stops, c.failures = entries, append(stops, stop), append(c.failures, failed)
-	notes, stop, failed := pulled(func(fn func(store.CheckpointScan) error) error { return tx.ScanCheckpoints(ctx, fn) })
+	notes, stop, failed := pulled(c.reader, func(fn func(store.CheckpointScan) error) error { return tx.ScanCheckpoints(ctx, fn) })
 	c.checkpoints, stops, c.failures = notes, append(stops, stop), append(c.failures, failed)
 	return func() {
+		c.reader.stop()
 		for _, stop := range stops {
 			stop()
 		}

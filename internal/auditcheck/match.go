@@ -24,11 +24,11 @@ type entryRows struct {
 
 // named are the records of an entry that no row has been found for.
 type named struct {
-	digests map[recordKey]string
+	digests map[recordKey][merkle.HashSize]byte
 	order   []recordKey
 }
 
-func (n *named) put(k recordKey, digest string) bool {
+func (n *named) put(k recordKey, digest [merkle.HashSize]byte) bool {
 	if _, twice := n.digests[k]; twice {
 		return false
 	}
@@ -39,23 +39,40 @@ func (n *named) put(k recordKey, digest string) bool {
 
 // recordsOf lists what an entry names; ok is false when it names something twice or in a form that is not ours.
 func recordsOf(e record.Entry) (n named, ok bool) {
-	n.digests = make(map[recordKey]string, len(e.Records))
+	n.digests = make(map[recordKey][merkle.HashSize]byte, len(e.Records))
 	ok = true
 	for _, w := range e.Records {
-		ok = n.put(recordKey{kind: w.Kind, id: w.ID, revision: w.Revision}, w.Digest) && ok
+		digest, sound := digestOf(w.Digest)
+		ok = n.put(recordKey{kind: w.Kind, id: w.ID, revision: w.Revision}, digest) && sound && ok
 		for _, run := range w.Trials {
-			joined, err := base64.RawURLEncoding.DecodeString(run.Digests)
+			joined, err := spelling.DecodeString(run.Digests)
 			if err != nil || len(joined)%merkle.HashSize != 0 || w.Kind != record.KindSession {
 				ok = false
 				continue
 			}
 			for i := 0; len(joined) > 0; i, joined = i+1, joined[merkle.HashSize:] {
 				k := recordKey{kind: record.KindTrial, id: w.ID, revision: w.Revision, series: run.Series, trial: run.First + i}
-				ok = n.put(k, canon.DigestBase64url([32]byte(joined[:merkle.HashSize]))) && ok
+				ok = n.put(k, [merkle.HashSize]byte(joined)) && ok
 			}
 		}
 	}
 	return n, ok
+}
+
+// spelling is how entries spell digests: each has one spelling only.
+var spelling = base64.RawURLEncoding.Strict()
+
+// digestOf reads a digest. One that is none has no bytes that a record could have.
+func digestOf(text string) (d [merkle.HashSize]byte, ok bool) {
+	if len(text) != spelling.EncodedLen(len(d)) {
+		return d, false
+	}
+	var room [merkle.HashSize]byte
+	n, err := spelling.Decode(room[:], []byte(text))
+	if err != nil || n != len(room) {
+		return d, false
+	}
+	return room, true
 }
 
 // finding is one row's problem, held back until it is known whether the entry itself is the cause.
@@ -80,7 +97,7 @@ func (c *check) rows(x entryRows, roots []merkle.Hash) error {
 			f = c.rest(r, x, roots)
 		}
 		if f != "" {
-			found = append(found, finding{r.kind, r.key, f})
+			found = append(found, finding{r.kind, r.name(), f})
 		}
 	})
 	if err != nil {
@@ -119,7 +136,7 @@ func (c *check) row(r row, x entryRows, expected *named) string {
 		return fmt.Sprintf("entry %d, which it names as its origin, did not write it", x.number)
 	}
 	delete(expected.digests, r.recordKey)
-	if canon.DigestBase64url(canon.Digest(x.salt, r.body)) != digest {
+	if canon.Digest(x.salt, r.body) != digest {
 		return fmt.Sprintf("stored content is not what entry %d recorded", x.number)
 	}
 	return ""
@@ -194,7 +211,7 @@ func (c *check) orphans(before int64) error {
 			count++
 			c.report.Records++
 			if count <= namedOrphans {
-				c.add(r.kind, r.key, r.entry, fmt.Sprintf("entry %d, which it names as its origin, is not there", r.entry))
+				c.add(r.kind, r.name(), r.entry, fmt.Sprintf("entry %d, which it names as its origin, is not there", r.entry))
 			}
 			if err := s.advance(); err != nil {
 				return err

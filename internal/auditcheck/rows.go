@@ -2,9 +2,7 @@ package auditcheck
 
 import (
 	"context"
-	"errors"
 	"fmt"
-	"iter"
 
 	"ponderal.example/internal/record"
 	"ponderal.example/internal/store"
@@ -20,14 +18,23 @@ type recordKey struct {
 // row is a stored row of a table of records, whatever the table.
 type row struct {
 	recordKey
-	// key names the row in a problem.
-	key   string
-	entry int64
-	body  []byte
+	// payer and number are a feed item's, which is named by them.
+	payer  string
+	number int64
+	entry  int64
+	body   []byte
 	// own compares the row's further columns with the body; nil when there are none.
 	own func() string
 	// result is set for a row of that table.
 	result *store.ResultScan
+}
+
+// name is how a problem names the row.
+func (r row) name() string {
+	if r.kind == record.KindFeedItem {
+		return fmt.Sprintf("%d of payer %s", r.number, r.payer)
+	}
+	return r.recordKey.String()
 }
 
 // source is one table read in the order of entries, with the next row at hand.
@@ -44,28 +51,8 @@ func (s *source) advance() error {
 	return *s.failed
 }
 
-// errStopped ends a scan of which no more is wanted.
-var errStopped = errors.New("auditcheck: scan stopped")
-
-// pulled makes a scan that calls back into one that is asked. Both sides take turns, so the transaction is never used twice at once.
-func pulled[T any](scan func(func(T) error) error) (next func() (T, bool), stop func(), failed *error) {
-	failed = new(error)
-	next, stop = iter.Pull(func(yield func(T) bool) {
-		err := scan(func(v T) error {
-			if !yield(v) {
-				return errStopped
-			}
-			return nil
-		})
-		if !errors.Is(err, errStopped) {
-			*failed = err
-		}
-	})
-	return next, stop, failed
-}
-
-func sourceOf[T any](scan func(func(T) error) error, rowOf func(T) row) *source {
-	next, stop, failed := pulled(scan)
+func sourceOf[T any](r *reader, scan func(func(T) error) error, rowOf func(T) row) *source {
+	next, stop, failed := pulled(r, scan)
 	return &source{stop: stop, failed: failed, next: func() (row, bool) {
 		v, ok := next()
 		if !ok {
@@ -78,16 +65,16 @@ func sourceOf[T any](scan func(func(T) error) error, rowOf func(T) row) *source 
 // sources are every table of records of the clinic.
 func (c *check) sources(ctx context.Context, tx *store.Tx) []*source {
 	list := []*source{
-		sourceOf(func(fn func(store.SessionScan) error) error { return tx.ScanSessions(ctx, fn) }, sessionRow),
-		sourceOf(func(fn func(store.TrialScan) error) error { return tx.ScanTrials(ctx, fn) }, trialRow),
+		sourceOf(c.reader, func(fn func(store.SessionScan) error) error { return tx.ScanSessions(ctx, fn) }, sessionRow),
+		sourceOf(c.reader, func(fn func(store.TrialScan) error) error { return tx.ScanTrials(ctx, fn) }, trialRow),
 	}
 	for _, kind := range store.ScanKinds() {
-		list = append(list, sourceOf(func(fn func(store.DocScan) error) error { return tx.ScanDocs(ctx, kind, fn) },
+		list = append(list, sourceOf(c.reader, func(fn func(store.DocScan) error) error { return tx.ScanDocs(ctx, kind, fn) },
 			func(d store.DocScan) row { return docRow(kind, d) }))
 	}
 	return append(list,
-		sourceOf(func(fn func(store.ResultScan) error) error { return tx.ScanResults(ctx, fn) }, c.resultRow),
-		sourceOf(func(fn func(store.FeedRow) error) error { return tx.ScanFeed(ctx, fn) }, func(f store.FeedRow) row {
+		sourceOf(c.reader, func(fn func(store.ResultScan) error) error { return tx.ScanResults(ctx, fn) }, c.resultRow),
+		sourceOf(c.reader, func(fn func(store.FeedRow) error) error { return tx.ScanFeed(ctx, fn) }, func(f store.FeedRow) row {
 			c.report.fed[f.PayerID]++
 			return feedRow(f)
 		}))
@@ -96,7 +83,7 @@ func (c *check) sources(ctx context.Context, tx *store.Tx) []*source {
 func revised(id string, revision int) string { return fmt.Sprintf("%s revision %d", id, revision) }
 
 func docRow(kind string, d store.DocScan) row {
-	r := row{recordKey: recordKey{kind: kind, id: d.ID, revision: d.Revision}, key: revised(d.ID, d.Revision), entry: d.Entry, body: d.Body}
+	r := row{recordKey: recordKey{kind: kind, id: d.ID, revision: d.Revision}, entry: d.Entry, body: d.Body}
 	if kind == record.KindFinding {
 		r.own = func() string { return findingColumns(d) }
 	}
@@ -104,22 +91,22 @@ func docRow(kind string, d store.DocScan) row {
 }
 
 func sessionRow(s store.SessionScan) row {
-	return row{recordKey: recordKey{kind: record.KindSession, id: s.ID, revision: s.Revision}, key: revised(s.ID, s.Revision),
+	return row{recordKey: recordKey{kind: record.KindSession, id: s.ID, revision: s.Revision},
 		entry: s.Entry, body: s.Body, own: func() string { return sessionColumns(s) }}
 }
 
 func trialRow(t store.TrialScan) row {
 	return row{recordKey: recordKey{kind: record.KindTrial, id: t.SessionID, revision: t.Revision, series: t.Series, trial: t.Number},
-		key: revised(fmt.Sprintf("%s/%d/%d", t.SessionID, t.Series, t.Number), t.Revision), entry: t.Entry, body: t.Body,
+		entry: t.Entry, body: t.Body,
 		own: func() string { return trialColumns(t) }}
 }
 
 func (c *check) resultRow(r store.ResultScan) row {
-	return row{recordKey: recordKey{kind: record.KindResult, id: r.ID, revision: r.Revision}, key: r.ID, entry: r.Entry, body: []byte(r.JWS),
+	return row{recordKey: recordKey{kind: record.KindResult, id: r.ID, revision: r.Revision}, entry: r.Entry, body: []byte(r.JWS),
 		own: func() string { return c.resultColumns(r) }, result: &r}
 }
 
 func feedRow(f store.FeedRow) row {
 	return row{recordKey: recordKey{kind: record.KindFeedItem, id: f.ResultID, revision: 1},
-		key: fmt.Sprintf("%d of payer %s", f.Number, f.PayerID), entry: f.Entry, body: f.Body, own: func() string { return feedColumns(f) }}
+		payer: f.PayerID, number: f.Number, entry: f.Entry, body: f.Body, own: func() string { return feedColumns(f) }}
 }

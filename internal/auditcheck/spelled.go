@@ -5,17 +5,7 @@ import (
 	"ponderal.example/internal/record"
 )
 
-// spelled reports whether content is the canonical form of an entry. The quick writer settles nearly every entry; where it writes something
-// else, the general one decides.
-func spelled(e record.Entry, content []byte) bool {
-	if quick, err := respell(e, len(content)); err == nil && canon.Equal(quick, content) {
-		return true
-	}
-	again, err := canon.Marshal(e)
-	return err == nil && canon.Equal(again, content)
-}
-
-// respell writes an entry's members in the order of their names.
+// respell writes the canonical form of an entry: its members in the order of their names, those without a value left out.
 func respell(e record.Entry, size int) ([]byte, error) {
 	w := canon.NewWriter(make([]byte, 0, size))
 	w.BeginObject()
