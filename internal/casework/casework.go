@@ -169,12 +169,6 @@ type FeedItem struct {
 	Withheld bool
 }
 
-// EntryFilter narrows a list of entries; empty members do not.
-type EntryFilter struct {
-	Action  string
-	Subject string
-}
-
 // EntryView is an entry with the printed name of its actor.
 type EntryView struct {
 	Entry     record.Entry

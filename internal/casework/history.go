@@ -23,10 +23,13 @@ func (c *Casework) GetScoreHistory(ctx context.Context, p authn.Principal, sessi
 		return nil, fmt.Errorf("history of score: %w", err)
 	}
 	var out []ScoreChange
-	err = c.store.ReadClinic(ctx, clinic, func(tx *store.Tx) error {
+	err = c.reading(ctx, p, clinic, func(tx *store.Tx) (shown, error) {
 		h := historian{c: c, tx: tx, clinic: clinic, session: sessionID, names: names{tx: tx}, payers: payers}
-		out, err = h.changes(ctx)
-		return err
+		if out, err = h.changes(ctx); err != nil {
+			return shown{}, err
+		}
+		subjects, err := aboutSession(ctx, tx, sessionID)
+		return shown{what: "history of the score", subjects: subjects}, err
 	})
 	if err != nil {
 		return nil, fmt.Errorf("history of score: %w", err)
@@ -90,7 +93,8 @@ type revision struct {
 	sessionBody, scored []byte
 }
 
-func (h *historian) changes(ctx context.Context) ([]ScoreChange, error) {
+// begin reads the entries of the session, oldest first, and what their lines need to be told.
+func (h *historian) begin(ctx context.Context) ([]store.EntryRow, error) {
 	rows, err := h.tx.EntriesOfSession(ctx, h.session)
 	if err != nil {
 		return nil, err
@@ -112,6 +116,14 @@ func (h *historian) changes(ctx context.Context) ([]ScoreChange, error) {
 	h.results = make(map[string]bool, len(results))
 	for _, r := range results {
 		h.results[r.ID] = true
+	}
+	return rows, nil
+}
+
+func (h *historian) changes(ctx context.Context) ([]ScoreChange, error) {
+	rows, err := h.begin(ctx)
+	if err != nil {
+		return nil, err
 	}
 	out := make([]ScoreChange, 0, len(rows))
 	for _, row := range rows {
@@ -147,7 +159,7 @@ func (h *historian) change(ctx context.Context, row store.EntryRow) (ScoreChange
 			return ScoreChange{}, err
 		}
 		if was.number > 0 {
-			if out.Measured, err = differences(was.sessionBody, h.before.sessionBody, func(string) bool { return true }); err != nil {
+			if out.Measured, err = measuredDifferences(was, h.before); err != nil {
 				return ScoreChange{}, err
 			}
 			if out.Computed, err = computedDifferences(was.scored, h.before.scored); err != nil {
