@@ -1,2 +1,3 @@
--- Filled by the change that needs it.
-SELECT 1;
+DROP TRIGGER erase_enclosed ON ponderal.result;
+DROP FUNCTION ponderal.erase_enclosed();
+ALTER TABLE ponderal.result DROP COLUMN enclosed_salt, DROP COLUMN enclosed;

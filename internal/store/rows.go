@@ -95,11 +95,14 @@ type NewTrial struct {
 	Body                     []byte
 }
 
-// NewResult is a signed result.
+// NewResult is a signed result. Enclosed are the raw trials that the JWS commits to by digest, canonical JSON, with the salt of that digest; both are
+// nil for a result that has its trials in it.
 type NewResult struct {
 	ID, SessionID   string
 	SessionRevision int
 	Supersedes      string
 	JWS             string
 	Path            []byte
+	Enclosed        []byte
+	EnclosedSalt    []byte
 }

@@ -53,6 +53,8 @@ type ResultScan struct {
 	Supersedes      string
 	JWS             string
 	Path            []byte
+	// Enclosed and EnclosedSalt are nil for a result without.
+	Enclosed, EnclosedSalt []byte
 }
 
 // EntryScan is one row of the audit log.
@@ -87,7 +89,7 @@ const (
 	scanTrials = `SELECT d.clinic_id, d.session_id, d.series_number, d.trial_number, d.revision, d.entry_number, d.body FROM ponderal.trial d
 		WHERE d.clinic_id = ponderal.current_clinic() ORDER BY d.entry_number, d.session_id, d.series_number, d.trial_number, d.revision`
 	scanResults = `SELECT r.clinic_id, r.id, r.revision, r.entry_number, r.session_id, r.session_revision, coalesce(r.supersedes::text, ''), r.body,
-			r.path FROM ponderal.result r
+			r.path, r.enclosed, r.enclosed_salt FROM ponderal.result r
 		WHERE r.clinic_id = ponderal.current_clinic() ORDER BY r.entry_number, r.id`
 	scanFeedRows    = feedColumns + ` WHERE f.clinic_id = ponderal.current_clinic() ORDER BY f.entry_number, f.payer_id, f.number`
 	scanCheckpoints = `SELECT c.clinic_id, c.size, c.entry_number, c.note FROM ponderal.checkpoint c
@@ -144,7 +146,8 @@ func (tx *Tx) ScanTrials(ctx context.Context, fn func(TrialScan) error) error {
 func (tx *Tx) ScanResults(ctx context.Context, fn func(ResultScan) error) error {
 	return scan(ctx, tx, "scan results", scanResults, func(row pgx.CollectableRow) (ResultScan, error) {
 		var r ResultScan
-		return r, row.Scan(&r.ClinicID, &r.ID, &r.Revision, &r.Entry, &r.SessionID, &r.SessionRevision, &r.Supersedes, &r.JWS, &r.Path)
+		return r, row.Scan(&r.ClinicID, &r.ID, &r.Revision, &r.Entry, &r.SessionID, &r.SessionRevision, &r.Supersedes, &r.JWS, &r.Path,
+			&r.Enclosed, &r.EnclosedSalt)
 	}, fn)
 }
 

@@ -19,8 +19,8 @@ const (
 	insertTrials = `INSERT INTO ponderal.trial (clinic_id, session_id, series_number, trial_number, revision, entry_number, body)
 		SELECT $1, u.* FROM unnest($2::uuid[], $3::int2[], $4::int2[], $5::int4[], $6::int8[], $7::text[])
 			AS u (session_id, series_number, trial_number, revision, entry_number, body)`
-	insertResult = `INSERT INTO ponderal.result (clinic_id, id, revision, entry_number, session_id, session_revision, supersedes, body, path)
-		VALUES ($1, $3, 1, $2, $4, $5, $6, $7, $8)`
+	insertResult = `INSERT INTO ponderal.result (clinic_id, id, revision, entry_number, session_id, session_revision, supersedes, body, path, enclosed,
+			enclosed_salt) VALUES ($1, $3, 1, $2, $4, $5, $6, $7, $8, $9, $10)`
 	insertFeed = `INSERT INTO ponderal.feed_item (payer_id, number, clinic_id, result_id, entry_number, body) VALUES ($3, $4, $1, $5, $2, $6)`
 )
 
@@ -219,7 +219,8 @@ func (tx *Tx) addResults(b *pgx.Batch, ws []Write) error {
 			if err != nil {
 				return err
 			}
-			b.Queue(insertResult, tx.clinic, w.Entry.Number, id, session, r.SessionRevision, supersedes, r.JWS, bytesOf(r.Path))
+			b.Queue(insertResult, tx.clinic, w.Entry.Number, id, session, r.SessionRevision, supersedes, r.JWS, bytesOf(r.Path),
+				textOrNull(r.Enclosed), r.EnclosedSalt)
 		}
 	}
 	return nil
@@ -244,6 +245,15 @@ func (tx *Tx) addFeed(b *pgx.Batch, ws []Write) error {
 		}
 	}
 	return nil
+}
+
+// textOrNull is a text column's value, NULL for nil.
+func textOrNull(b []byte) *string {
+	if b == nil {
+		return nil
+	}
+	text := string(b)
+	return &text
 }
 
 // bytesOf makes an empty value of nil, which would be NULL.
