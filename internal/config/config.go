@@ -18,6 +18,7 @@ type Config struct {
 	MetricsAddress     string
 	TLSCertificateFile string
 	TLSKeyFile         string
+	TLSClientCAFile    string
 	AllowPlaintext     bool
 	KeysFolder         string
 	LogName            string
@@ -27,6 +28,12 @@ type Config struct {
 	MaxDeadlineSeconds int
 	MaxMessageKiB      int
 	PublicLog          bool
+
+	RateLimitPerMinute        int
+	RateLimitAddressPerMinute int
+	SignInAttempts            int
+	SignInWindowSeconds       int
+	TrustedProxies            string
 }
 
 // Secret is a text that is printed without its secret part, however it is printed.

@@ -35,6 +35,7 @@ func TestDefaults(t *testing.T) {
 	want := Config{
 		DatabaseMaxConns: 10, GRPCAddress: "127.0.0.1:7443", RESTAddress: "127.0.0.1:7080", LogLevel: slog.LevelInfo,
 		ShutdownSeconds: 20, DeadlineSeconds: 15, MaxDeadlineSeconds: 60, MaxMessageKiB: 4096,
+		RateLimitPerMinute: 6000, RateLimitAddressPerMinute: 30000, SignInAttempts: 10, SignInWindowSeconds: 900,
 	}
 	if got := load(t, nil, ""); got != want {
 		t.Errorf("got %+v, want %+v", got, want)
@@ -122,6 +123,11 @@ func TestValidate(t *testing.T) {
 		{"metrics on loopback", func(c *Config) { c.MetricsAddress = "[::1]:9" }, ""},
 		{"no port", func(c *Config) { c.GRPCAddress = "localhost" }, "grpc_address is not of the form"},
 		{"deadlines", func(c *Config) { c.DeadlineSeconds = 61 }, "deadline_seconds must not be above"},
+		{"a client authority without TLS", func(c *Config) { c.TLSClientCAFile = "a" }, "tls_client_ca_file needs"},
+		{"a client authority with TLS", func(c *Config) { c.TLSClientCAFile, c.TLSCertificateFile, c.TLSKeyFile = "a", "c", "k" }, ""},
+		{"a name as a proxy", func(c *Config) { c.TrustedProxies = "proxy.example" }, "trusted_proxies: \"proxy.example\" is neither"},
+		{"everybody as a proxy", func(c *Config) { c.TrustedProxies = "0.0.0.0/0" }, "trusted_proxies: \"0.0.0.0/0\" is every address"},
+		{"proxies", func(c *Config) { c.TrustedProxies = "10.0.0.0/8, 2001:db8::/32,192.0.2.1" }, ""},
 		{"equal deadlines", func(c *Config) { c.DeadlineSeconds = 60 }, ""},
 	} {
 		c := valid()

@@ -6,6 +6,8 @@ import (
 	"net"
 	"net/url"
 	"strings"
+
+	"ponderal.example/internal/limit"
 )
 
 // Validate says everything that is wrong with the settings together, before anything is opened.
@@ -22,7 +24,10 @@ func (c Config) Validate() error {
 	refuse(c.LogName == "", "log_name must be set")
 	refuse(strings.ContainsAny(c.LogName, "/+ \t\r\n"), "log_name must hold no slash, plus sign or space")
 	refuse((c.TLSCertificateFile == "") != (c.TLSKeyFile == ""), "tls_certificate_file and tls_key_file must be set together")
+	refuse(c.TLSClientCAFile != "" && c.TLSCertificateFile == "", "tls_client_ca_file needs tls_certificate_file: client certificates are shown over TLS")
 	refuse(c.DeadlineSeconds > c.MaxDeadlineSeconds, "deadline_seconds must not be above max_deadline_seconds")
+	_, err := limit.ParseProxies(c.TrustedProxies)
+	refuse(err != nil, "trusted_proxies: %w", err)
 	encrypted := c.TLSCertificateFile != ""
 	for _, a := range []struct {
 		name, address string
