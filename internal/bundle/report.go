@@ -102,6 +102,13 @@ func (p *printer) who(r Report) {
 	p.line("Result      %s", doc.ID)
 	p.line("Signed by   %s (%s) on %s", name, Plain(sig.Role), Moment(sig.At))
 	p.line("As          %s", SignedAs(sig.Meaning))
+	for _, second := range r.Countersignatures {
+		name := second.Signature.Name
+		if second.Signature.Credential != "" {
+			name += ", " + second.Signature.Credential
+		}
+		p.line("Also by     %s (%s) on %s, who %s", name, Plain(second.Signature.Role), Moment(second.Signature.At), SignedAs(second.Signature.Meaning))
+	}
 	p.line("Clinic      %s", doc.Clinic.Name)
 	p.line("Client      %s %s, born %s, %d years old at the session", doc.Client.GivenName, doc.Client.FamilyName, doc.Client.BirthDate, doc.Person.AgeYears)
 	p.line("Claim       %s, for %s", doc.Referral.ClaimNumber, doc.PayerName)

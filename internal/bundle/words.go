@@ -28,6 +28,8 @@ func SignedAs(m record.Meaning) string {
 	switch m {
 	case record.MeaningReviewed:
 		return "reviewed the finding and answers for the decision"
+	case record.MeaningCountersigned:
+		return "checked the signed result and agrees"
 	case record.MeaningTestedAndReviewed:
 		return "tested the client, reviewed the finding and answers for the decision"
 	}

@@ -26,6 +26,8 @@ type Casework struct {
 	keys  []byte
 	now   func() time.Time
 	rand  io.Reader
+	// signers is nil where signing has not been set up: nothing is then signed.
+	signers SignerCheck
 
 	pushes gate
 }
@@ -39,6 +41,8 @@ type Options struct {
 	Ring      seal.Ring
 	Now       func() time.Time
 	Rand      io.Reader
+	// Signers asks a signer for the credential again. Without it nothing is signed.
+	Signers SignerCheck
 }
 
 // New makes a Casework. It refuses a result key that cannot sign results, whose signatures the published keys do not verify, or that they
@@ -61,7 +65,8 @@ func New(ctx context.Context, o Options) (*Casework, error) {
 	if err != nil {
 		return nil, fmt.Errorf("casework: %w", err)
 	}
-	return &Casework{store: o.Store, log: o.Log, key: o.ResultKey, ring: o.Ring, keys: keys, now: o.Now, rand: o.Rand}, nil
+	return &Casework{store: o.Store, log: o.Log, key: o.ResultKey, ring: o.Ring, keys: keys, now: o.Now, rand: o.Rand,
+		signers: o.Signers}, nil
 }
 
 // Keys returns the public key set, canonical JSON (RFC 7517).
@@ -134,17 +139,27 @@ type ResultView struct {
 	SupersededBy    string
 	Outdated        bool
 	Bundle          *Bundle
+	// Countersigned are the second signatures; AwaitsCountersignature that one is needed before a payer is shown the result.
+	Countersigned          []CountersignatureView
+	AwaitsCountersignature bool
 }
 
 // Bundle is what a payer keeps: a signed result with its proof.
 type Bundle struct {
 	JWS   string
 	Proof Proof
+	// Countersigned are the second signatures with their proofs.
+	Countersigned []CountersignatureView
 }
 
 // File is the bundle in the form that is kept in a file and verified offline.
 func (b Bundle) File() bundle.Bundle {
-	return bundle.Bundle{JWS: b.JWS, Entry: []byte(b.Proof.Entry), Salt: b.Proof.Salt, Path: b.Proof.Path, Checkpoint: b.Proof.Checkpoint}
+	var second []bundle.Countersignature
+	for _, v := range b.Countersigned {
+		second = append(second, bundle.Countersignature{JWS: v.JWS, Entry: []byte(v.Proof.Entry), Salt: v.Proof.Salt, Path: v.Proof.Path,
+			Checkpoint: v.Proof.Checkpoint})
+	}
+	return bundle.Bundle{Countersignatures: second, JWS: b.JWS, Entry: []byte(b.Proof.Entry), Salt: b.Proof.Salt, Path: b.Proof.Path, Checkpoint: b.Proof.Checkpoint}
 }
 
 // Proof proves an entry: its canonical JSON, salt, inclusion path from the leaf up, and the signed note of the tree's head.
@@ -169,10 +184,11 @@ type FeedItem struct {
 	Withheld bool
 }
 
-// EntryView is an entry with the printed name of its actor.
+// EntryView is an entry with the printed name of its actor. ErasedBy is the number of the entry that tells of its erasure, 0 where it is whole.
 type EntryView struct {
 	Entry     record.Entry
 	ActorName string
+	ErasedBy  int64
 }
 
 // EntryList is a page of entries.

@@ -60,6 +60,7 @@ func (c *Casework) document(ctx context.Context, tx *store.Tx, in Signing, s *st
 		Signature: record.Signature{MemberID: signer.ID, Name: signer.Name, Credential: signer.Credential, Role: record.RoleReviewer,
 			At: record.TimeOf(c.now()), Meaning: in.Meaning},
 		Supersedes: in.Supersedes, SupersedeReason: in.SupersedeReason, Cautions: cautions(),
+		CountersignatureNeeded: clinic.IndependentReview && signer.ID == s.session.EvaluatorID,
 	}, nil
 }
 
@@ -146,9 +147,12 @@ func correctionsOf(ctx context.Context, tx *store.Tx, sessionID string) ([]recor
 	return out, nil
 }
 
-// entryOf decodes a stored entry.
+// entryOf decodes a stored entry. Of one that was erased only its columns are left.
 func entryOf(row store.EntryRow) (record.Entry, error) {
 	var e record.Entry
+	if row.Content == nil && row.ErasedBy > 0 {
+		return erasedEntry(row), nil
+	}
 	if err := json.Unmarshal(row.Content, &e); err != nil {
 		return record.Entry{}, fault.New(fault.Internal, "STORED_ENTRY", "a stored audit entry cannot be read; run the audit check")
 	}

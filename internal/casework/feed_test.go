@@ -5,6 +5,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/go-cmp/cmp"
+
 	"ponderal.example/internal/fault"
 	"ponderal.example/internal/record"
 )
@@ -103,7 +105,7 @@ func (w *world) withheld() {
 	w.t.Helper()
 	w.unchanged(func() {
 		got := must(w.c.ListFeed(w.ctx, w.payer(insure), record.Page{}))(w.t)
-		if len(got.Items) != 1 || !got.Items[0].Withheld || got.Items[0].Result.Value != (ResultView{ID: id("f0", 1)}) {
+		if len(got.Items) != 1 || !got.Items[0].Withheld || !cmp.Equal(got.Items[0].Result.Value, ResultView{ID: id("f0", 1)}, exact()) {
 			w.t.Errorf("shown without a live release: %+v", got.Items)
 		}
 		_, err := w.c.GetResult(w.ctx, w.payer(insure), id("f0", 1))

@@ -30,7 +30,7 @@ func (c *Casework) PutRelease(ctx context.Context, p authn.Principal, v record.R
 		if !live(v, now) {
 			return nil, nil
 		}
-		return missingFromFeed(ctx, tx, v)
+		return c.missingFromFeed(ctx, tx, v)
 	}
 	done, err := c.put(ctx, p, in)
 	return record.Stored[record.Release]{Value: v, Revision: done}, err
@@ -63,15 +63,23 @@ func releaseFits(ctx context.Context, tx *store.Tx, v record.Release) ([]fault.V
 	return nil, nil
 }
 
-// missingFromFeed puts the standing results of a release's referral into the payer's feed, in the order of signing.
-func missingFromFeed(ctx context.Context, tx *store.Tx, v record.Release) ([]store.FeedRow, error) {
+// missingFromFeed puts the standing results of a release's referral into the payer's feed, in the order of signing, but for those that await a
+// countersignature.
+func (c *Casework) missingFromFeed(ctx context.Context, tx *store.Tx, v record.Release) ([]store.FeedRow, error) {
 	results, err := tx.ResultsOfReferral(ctx, v.ReferralID)
 	if err != nil {
 		return nil, err
 	}
 	var ids []string
 	for _, r := range results {
-		if r.SupersededBy == "" {
+		if r.SupersededBy != "" {
+			continue
+		}
+		item, err := c.listed(ctx, tx, r)
+		if err != nil {
+			return nil, err
+		}
+		if !item.Value.AwaitsCountersignature {
 			ids = append(ids, r.ID)
 		}
 	}

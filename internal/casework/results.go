@@ -59,7 +59,7 @@ func (c *Casework) bundled(ctx context.Context, tx *store.Tx, row store.ResultRo
 		proof.Path = append(proof.Path, [32]byte(path[:32]))
 	}
 	got.Value.Bundle = &Bundle{JWS: row.JWS, Proof: proof}
-	return got, doc, nil
+	return got, doc, c.addCountersigned(ctx, tx, row, doc, &got.Value)
 }
 
 // readResult reads a result of a clinic for its members.
@@ -124,24 +124,27 @@ func (c *Casework) ListResults(ctx context.Context, p authn.Principal, page reco
 	if err != nil {
 		return out, err
 	}
-	var rows []store.ResultRow
 	err = c.store.ReadClinic(ctx, clinic, func(tx *store.Tx) error {
-		rows, err = tx.ListResults(ctx, after, size+1)
-		return err
+		out = record.List[ResultView]{}
+		rows, err := tx.ListResults(ctx, after, size+1)
+		if err != nil {
+			return err
+		}
+		if len(rows) > size {
+			rows = rows[:size]
+			out.Next = strconv.FormatInt(rows[size-1].Entry, 10)
+		}
+		for _, row := range rows {
+			item, err := c.listed(ctx, tx, row)
+			if err != nil {
+				return err
+			}
+			out.Items = append(out.Items, item)
+		}
+		return nil
 	})
 	if err != nil {
-		return out, fmt.Errorf("list results: %w", err)
-	}
-	if len(rows) > size {
-		rows = rows[:size]
-		out.Next = strconv.FormatInt(rows[size-1].Entry, 10)
-	}
-	for _, row := range rows {
-		item, _, err := c.view(row)
-		if err != nil {
-			return record.List[ResultView]{}, fmt.Errorf("list results: %w", err)
-		}
-		out.Items = append(out.Items, item)
+		return record.List[ResultView]{}, fmt.Errorf("list results: %w", err)
 	}
 	return out, nil
 }

@@ -43,8 +43,14 @@ func (c *Casework) SignResult(ctx context.Context, p authn.Principal, in Signing
 	if in.Meaning != record.MeaningReviewed && in.Meaning != record.MeaningTestedAndReviewed {
 		return none, invalid("meaning", "signature.meaning", "a signature has a meaning")
 	}
-	payer, sessionID, err := c.payerOfSigning(ctx, clinic, in)
+	payer, sessionID, there, err := c.beforeSigning(ctx, p, clinic, in)
 	if err != nil {
+		return none, fmt.Errorf("sign result: %w", err)
+	}
+	if there {
+		return c.readResult(ctx, clinic, in.ResultID)
+	}
+	if err := c.checkSigner(ctx, p, in.Proof, in.ResultID); err != nil {
 		return none, fmt.Errorf("sign result: %w", err)
 	}
 	in.SessionID = sessionID
@@ -62,12 +68,13 @@ func invalid(field, rule, text string) error {
 	return fault.InvalidFields([]fault.Violation{{Field: field, Rule: rule, Text: text}})
 }
 
-// payerOfSigning reads the payer before the transaction, because it is the network's record; and the session, which for a superseding result is
-// that of the result to be replaced.
-func (c *Casework) payerOfSigning(ctx context.Context, clinic string, in Signing) (record.Payer, string, error) {
+// beforeSigning reads the payer before the transaction, because it is the network's record; and the session, which for a superseding result is
+// that of the result to be replaced. there says that this very request was carried out before: it is answered without the signer's proof, whose
+// one-time code a repetition could not give again.
+func (c *Casework) beforeSigning(ctx context.Context, p authn.Principal, clinic string, in Signing) (_ record.Payer, sessionID string, there bool, err error) {
 	var referral record.Referral
-	sessionID := in.SessionID
-	err := c.store.ReadClinic(ctx, clinic, func(tx *store.Tx) error {
+	sessionID = in.SessionID
+	err = c.store.ReadClinic(ctx, clinic, func(tx *store.Tx) error {
 		if in.Supersedes != "" {
 			old, err := tx.Result(ctx, in.Supersedes)
 			if err != nil {
@@ -77,6 +84,11 @@ func (c *Casework) payerOfSigning(ctx context.Context, clinic string, in Signing
 				return invalid("session_id", "supersede.session", "a result is replaced by one of the same session")
 			}
 			sessionID = old.SessionID
+		}
+		asked := in
+		asked.SessionID = sessionID
+		if there, err = c.signedAlready(ctx, tx, p, asked); err != nil || there {
+			return err
 		}
 		row, err := tx.Newest(ctx, record.KindSession, sessionID)
 		if err != nil {
@@ -92,11 +104,11 @@ func (c *Casework) payerOfSigning(ctx context.Context, clinic string, in Signing
 		referral, err = read[record.Referral](record.KindReferral, row.Body)
 		return err
 	})
-	if err != nil {
-		return record.Payer{}, "", err
+	if err != nil || there {
+		return record.Payer{}, "", there, err
 	}
 	payer, err := c.payer(ctx, referral.PayerID)
-	return payer, sessionID, err
+	return payer, sessionID, false, err
 }
 
 // payer reads the newest revision of a payer.
@@ -149,10 +161,11 @@ func (c *Casework) signUnder(ctx context.Context, tx *store.Tx, p authn.Principa
 	if err != nil {
 		return signFault(ctx, err)
 	}
-	return c.commitResult(ctx, tx, p, in, &s, jws)
+	return c.commitResult(ctx, tx, p, in, &s, jws, doc.CountersignatureNeeded)
 }
 
-func (c *Casework) commitResult(ctx context.Context, tx *store.Tx, p authn.Principal, in Signing, s *standing, jws string) error {
+// commitResult stores a signed result. One that awaits a countersignature goes into no feed yet.
+func (c *Casework) commitResult(ctx context.Context, tx *store.Tx, p authn.Principal, in Signing, s *standing, jws string, awaits bool) error {
 	clinic := s.session.ClinicID
 	releases, err := liveReleases(ctx, tx, s.ground.referral.ID, record.TimeOf(c.now()))
 	if err != nil {
@@ -171,7 +184,7 @@ func (c *Casework) commitResult(ctx context.Context, tx *store.Tx, p authn.Princ
 		draft.Subjects = append(draft.Subjects, subject(record.KindResult, in.Supersedes))
 	}
 	payer := s.ground.referral.PayerID
-	if slices.ContainsFunc(releases, func(r record.Release) bool { return r.PayerID == payer }) {
+	if !awaits && slices.ContainsFunc(releases, func(r record.Release) bool { return r.PayerID == payer }) {
 		if draft.Feed, err = feedRows(ctx, tx, clinic, payer, in.ResultID); err != nil {
 			return err
 		}

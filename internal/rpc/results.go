@@ -12,6 +12,7 @@ import (
 // ResultCases are the use cases of results and of the payer's feed.
 type ResultCases interface {
 	SignResult(context.Context, authn.Principal, casework.Signing) (record.Stored[casework.ResultView], error)
+	CountersignResult(context.Context, authn.Principal, casework.Countersigning) (record.Stored[casework.ResultView], error)
 	GetResult(context.Context, authn.Principal, string) (record.Stored[casework.ResultView], error)
 	ListResults(context.Context, authn.Principal, record.Page) (record.List[casework.ResultView], error)
 	ListFeed(context.Context, authn.Principal, record.Page) (casework.Feed, error)
@@ -53,6 +54,27 @@ func (s results) SupersedeResult(ctx context.Context, req *pb.SupersedeResultReq
 	}
 	w := &writer{}
 	return answered(w, &pb.SupersedeResultResponse{Result: w.result(stored)})
+}
+
+func (s results) CountersignResult(ctx context.Context, req *pb.CountersignResultRequest) (*pb.CountersignResultResponse, error) {
+	r := &reader{}
+	in := casework.Countersigning{
+		ID: r.id(req.GetCountersignatureId(), "countersignature_id"), ResultID: r.id(req.GetResultId(), "result_id"), Proof: signerProof(req.GetProof()),
+	}
+	if err := r.refused(ctx, req); err != nil {
+		return nil, err
+	}
+	stored, err := s.cases.CountersignResult(ctx, principalOf(ctx), in)
+	if err != nil {
+		return nil, err
+	}
+	w := &writer{}
+	return answered(w, &pb.CountersignResultResponse{Result: w.result(stored)})
+}
+
+// signerProof hands a credential on as it is: what it may hold is the checker's to say.
+func signerProof(m *pb.SignerProof) casework.SignerProof {
+	return casework.SignerProof{Password: m.GetPassword(), Code: m.GetCode(), IDToken: m.GetIdToken()}
 }
 
 func (s results) GetResult(ctx context.Context, req *pb.GetResultRequest) (*pb.GetResultResponse, error) {
@@ -104,7 +126,7 @@ func (r *reader) signing(m *pb.SignResultRequest) casework.Signing {
 	return casework.Signing{
 		SessionID: r.id(m.GetSessionId(), "session_id"), ResultID: r.id(m.GetResultId(), "result_id"), SessionRevision: int(m.GetSessionRevision()),
 		Meaning: pick(r, meanings, m.GetMeaning(), "meaning"), Decision: pickOrNone(r, outcomes, m.GetDecision(), "decision"),
-		Comment: r.text(m.GetComment(), "comment"),
+		Comment: r.text(m.GetComment(), "comment"), Proof: signerProof(m.GetProof()),
 	}
 }
 
@@ -113,6 +135,7 @@ func (r *reader) superseding(m *pb.SupersedeResultRequest) casework.Signing {
 		ResultID: r.id(m.GetResultId(), "result_id"), SessionRevision: int(m.GetSessionRevision()),
 		Meaning: pick(r, meanings, m.GetMeaning(), "meaning"), Decision: pickOrNone(r, outcomes, m.GetDecision(), "decision"),
 		Comment: r.text(m.GetComment(), "comment"), Supersedes: r.id(m.GetSupersededId(), "superseded_id"), SupersedeReason: r.text(m.GetReason(), "reason"),
+		Proof: signerProof(m.GetProof()),
 	}
 }
 
@@ -123,7 +146,27 @@ func (w *writer) result(s record.Stored[casework.ResultView]) *pb.Result {
 		SignedBy: v.Signature.Name, SignedAt: w.time(v.Signature.At), Meaning: say(w, meanings, v.Signature.Meaning),
 		Decision: sayOrNone(w, outcomes, v.Decision), KeyId: v.KeyID, Supersedes: v.Supersedes, SupersededBy: v.SupersededBy,
 		Outdated: v.Outdated, Bundle: w.bundle(v.Bundle), Revision: w.revision(s.Revision),
+		AwaitsCountersignature: v.AwaitsCountersignature, Countersignatures: w.countersignatures(v.Countersigned),
 	}
+}
+
+func (w *writer) countersignatures(list []casework.CountersignatureView) []*pb.Countersignature {
+	var out []*pb.Countersignature
+	for _, v := range list {
+		out = append(out, &pb.Countersignature{Id: v.ID, SignedBy: v.Signature.Name, SignedAt: w.time(v.Signature.At),
+			Meaning: say(w, meanings, v.Signature.Meaning), KeyId: v.KeyID})
+	}
+	return out
+}
+
+func (w *writer) countersignatureProofs(list []casework.CountersignatureView) []*pb.CountersignatureProof {
+	var out []*pb.CountersignatureProof
+	for _, v := range list {
+		proof := w.proof(v.Proof)
+		out = append(out, &pb.CountersignatureProof{Jws: v.JWS, Entry: proof.GetEntry(), Salt: proof.GetSalt(), Path: proof.GetPath(),
+			Checkpoint: proof.GetCheckpoint()})
+	}
+	return out
 }
 
 func (w *writer) bundle(b *casework.Bundle) *pb.Bundle {
@@ -133,7 +176,7 @@ func (w *writer) bundle(b *casework.Bundle) *pb.Bundle {
 	proof := w.proof(b.Proof)
 	return &pb.Bundle{
 		Format: bundleFormat, Jws: b.JWS, Entry: proof.GetEntry(), Salt: proof.GetSalt(), Path: proof.GetPath(),
-		Checkpoint: proof.GetCheckpoint(),
+		Checkpoint: proof.GetCheckpoint(), Countersignatures: w.countersignatureProofs(b.Countersigned),
 	}
 }
 

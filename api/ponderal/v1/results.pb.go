@@ -147,19 +147,12 @@ func (x *SignerProof) GetIdToken() string {
 
 // Countersignature is a second signature, over the first.
 type Countersignature struct {
-	state    protoimpl.MessageState `protogen:"open.v1"`
-	Id       string                 `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
-	SignedBy string                 `protobuf:"bytes,2,opt,name=signed_by,json=signedBy,proto3" json:"signed_by,omitempty"`
-	SignedAt *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=signed_at,json=signedAt,proto3" json:"signed_at,omitempty"`
-	Meaning  SignatureMeaning       `protobuf:"varint,4,opt,name=meaning,proto3,enum=ponderal.v1.SignatureMeaning" json:"meaning,omitempty"`
-	KeyId    string                 `protobuf:"bytes,5,opt,name=key_id,json=keyId,proto3" json:"key_id,omitempty"`
-	// JWS compact serialization, EdDSA, payload in canonical JSON: the result's id, the SHA-256 of its JWS, and the signature.
-	Jws string `protobuf:"bytes,6,opt,name=jws,proto3" json:"jws,omitempty"`
-	// The audit entry that wrote it, its salt, inclusion path and checkpoint, as of a bundle.
-	Entry         string   `protobuf:"bytes,7,opt,name=entry,proto3" json:"entry,omitempty"`
-	Salt          string   `protobuf:"bytes,8,opt,name=salt,proto3" json:"salt,omitempty"`
-	Path          []string `protobuf:"bytes,9,rep,name=path,proto3" json:"path,omitempty"`
-	Checkpoint    string   `protobuf:"bytes,10,opt,name=checkpoint,proto3" json:"checkpoint,omitempty"`
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Id            string                 `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	SignedBy      string                 `protobuf:"bytes,2,opt,name=signed_by,json=signedBy,proto3" json:"signed_by,omitempty"`
+	SignedAt      *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=signed_at,json=signedAt,proto3" json:"signed_at,omitempty"`
+	Meaning       SignatureMeaning       `protobuf:"varint,4,opt,name=meaning,proto3,enum=ponderal.v1.SignatureMeaning" json:"meaning,omitempty"`
+	KeyId         string                 `protobuf:"bytes,5,opt,name=key_id,json=keyId,proto3" json:"key_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -229,35 +222,79 @@ func (x *Countersignature) GetKeyId() string {
 	return ""
 }
 
-func (x *Countersignature) GetJws() string {
+// CountersignatureProof is what a countersignature is verified with.
+type CountersignatureProof struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// JWS compact serialization, EdDSA, payload in canonical JSON: the result's id, the SHA-256 of its JWS, and the signature.
+	Jws string `protobuf:"bytes,1,opt,name=jws,proto3" json:"jws,omitempty"`
+	// The audit entry that wrote it, its salt, inclusion path and checkpoint, as of a bundle.
+	Entry         string   `protobuf:"bytes,2,opt,name=entry,proto3" json:"entry,omitempty"`
+	Salt          string   `protobuf:"bytes,3,opt,name=salt,proto3" json:"salt,omitempty"`
+	Path          []string `protobuf:"bytes,4,rep,name=path,proto3" json:"path,omitempty"`
+	Checkpoint    string   `protobuf:"bytes,5,opt,name=checkpoint,proto3" json:"checkpoint,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CountersignatureProof) Reset() {
+	*x = CountersignatureProof{}
+	mi := &file_ponderal_v1_results_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CountersignatureProof) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CountersignatureProof) ProtoMessage() {}
+
+func (x *CountersignatureProof) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_results_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CountersignatureProof.ProtoReflect.Descriptor instead.
+func (*CountersignatureProof) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *CountersignatureProof) GetJws() string {
 	if x != nil {
 		return x.Jws
 	}
 	return ""
 }
 
-func (x *Countersignature) GetEntry() string {
+func (x *CountersignatureProof) GetEntry() string {
 	if x != nil {
 		return x.Entry
 	}
 	return ""
 }
 
-func (x *Countersignature) GetSalt() string {
+func (x *CountersignatureProof) GetSalt() string {
 	if x != nil {
 		return x.Salt
 	}
 	return ""
 }
 
-func (x *Countersignature) GetPath() []string {
+func (x *CountersignatureProof) GetPath() []string {
 	if x != nil {
 		return x.Path
 	}
 	return nil
 }
 
-func (x *Countersignature) GetCheckpoint() string {
+func (x *CountersignatureProof) GetCheckpoint() string {
 	if x != nil {
 		return x.Checkpoint
 	}
@@ -283,15 +320,16 @@ type Bundle struct {
 	// without them, and the engine cannot be run again.
 	Enclosed string `protobuf:"bytes,7,opt,name=enclosed,proto3" json:"enclosed,omitempty"`
 	// Salt of that digest, base64url without padding; empty with the trials.
-	EnclosedSalt      string              `protobuf:"bytes,8,opt,name=enclosed_salt,json=enclosedSalt,proto3" json:"enclosed_salt,omitempty"`
-	Countersignatures []*Countersignature `protobuf:"bytes,9,rep,name=countersignatures,proto3" json:"countersignatures,omitempty"`
+	EnclosedSalt string `protobuf:"bytes,8,opt,name=enclosed_salt,json=enclosedSalt,proto3" json:"enclosed_salt,omitempty"`
+	// Second signatures, in the order of signing.
+	Countersignatures []*CountersignatureProof `protobuf:"bytes,9,rep,name=countersignatures,proto3" json:"countersignatures,omitempty"`
 	unknownFields     protoimpl.UnknownFields
 	sizeCache         protoimpl.SizeCache
 }
 
 func (x *Bundle) Reset() {
 	*x = Bundle{}
-	mi := &file_ponderal_v1_results_proto_msgTypes[2]
+	mi := &file_ponderal_v1_results_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -303,7 +341,7 @@ func (x *Bundle) String() string {
 func (*Bundle) ProtoMessage() {}
 
 func (x *Bundle) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_results_proto_msgTypes[2]
+	mi := &file_ponderal_v1_results_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -316,7 +354,7 @@ func (x *Bundle) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Bundle.ProtoReflect.Descriptor instead.
 func (*Bundle) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{2}
+	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *Bundle) GetFormat() string {
@@ -375,7 +413,7 @@ func (x *Bundle) GetEnclosedSalt() string {
 	return ""
 }
 
-func (x *Bundle) GetCountersignatures() []*Countersignature {
+func (x *Bundle) GetCountersignatures() []*CountersignatureProof {
 	if x != nil {
 		return x.Countersignatures
 	}
@@ -413,7 +451,7 @@ type Result struct {
 
 func (x *Result) Reset() {
 	*x = Result{}
-	mi := &file_ponderal_v1_results_proto_msgTypes[3]
+	mi := &file_ponderal_v1_results_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -425,7 +463,7 @@ func (x *Result) String() string {
 func (*Result) ProtoMessage() {}
 
 func (x *Result) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_results_proto_msgTypes[3]
+	mi := &file_ponderal_v1_results_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -438,7 +476,7 @@ func (x *Result) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Result.ProtoReflect.Descriptor instead.
 func (*Result) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{3}
+	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *Result) GetId() string {
@@ -567,7 +605,7 @@ type FeedItem struct {
 
 func (x *FeedItem) Reset() {
 	*x = FeedItem{}
-	mi := &file_ponderal_v1_results_proto_msgTypes[4]
+	mi := &file_ponderal_v1_results_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -579,7 +617,7 @@ func (x *FeedItem) String() string {
 func (*FeedItem) ProtoMessage() {}
 
 func (x *FeedItem) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_results_proto_msgTypes[4]
+	mi := &file_ponderal_v1_results_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -592,7 +630,7 @@ func (x *FeedItem) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FeedItem.ProtoReflect.Descriptor instead.
 func (*FeedItem) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{4}
+	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *FeedItem) GetNumber() uint64 {
@@ -635,7 +673,7 @@ type SignResultRequest struct {
 
 func (x *SignResultRequest) Reset() {
 	*x = SignResultRequest{}
-	mi := &file_ponderal_v1_results_proto_msgTypes[5]
+	mi := &file_ponderal_v1_results_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -647,7 +685,7 @@ func (x *SignResultRequest) String() string {
 func (*SignResultRequest) ProtoMessage() {}
 
 func (x *SignResultRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_results_proto_msgTypes[5]
+	mi := &file_ponderal_v1_results_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -660,7 +698,7 @@ func (x *SignResultRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SignResultRequest.ProtoReflect.Descriptor instead.
 func (*SignResultRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{5}
+	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *SignResultRequest) GetSessionId() string {
@@ -721,7 +759,7 @@ type SignResultResponse struct {
 
 func (x *SignResultResponse) Reset() {
 	*x = SignResultResponse{}
-	mi := &file_ponderal_v1_results_proto_msgTypes[6]
+	mi := &file_ponderal_v1_results_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -733,7 +771,7 @@ func (x *SignResultResponse) String() string {
 func (*SignResultResponse) ProtoMessage() {}
 
 func (x *SignResultResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_results_proto_msgTypes[6]
+	mi := &file_ponderal_v1_results_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -746,7 +784,7 @@ func (x *SignResultResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SignResultResponse.ProtoReflect.Descriptor instead.
 func (*SignResultResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{6}
+	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *SignResultResponse) GetResult() *Result {
@@ -773,7 +811,7 @@ type SupersedeResultRequest struct {
 
 func (x *SupersedeResultRequest) Reset() {
 	*x = SupersedeResultRequest{}
-	mi := &file_ponderal_v1_results_proto_msgTypes[7]
+	mi := &file_ponderal_v1_results_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -785,7 +823,7 @@ func (x *SupersedeResultRequest) String() string {
 func (*SupersedeResultRequest) ProtoMessage() {}
 
 func (x *SupersedeResultRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_results_proto_msgTypes[7]
+	mi := &file_ponderal_v1_results_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -798,7 +836,7 @@ func (x *SupersedeResultRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SupersedeResultRequest.ProtoReflect.Descriptor instead.
 func (*SupersedeResultRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{7}
+	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *SupersedeResultRequest) GetSupersededId() string {
@@ -866,7 +904,7 @@ type SupersedeResultResponse struct {
 
 func (x *SupersedeResultResponse) Reset() {
 	*x = SupersedeResultResponse{}
-	mi := &file_ponderal_v1_results_proto_msgTypes[8]
+	mi := &file_ponderal_v1_results_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -878,7 +916,7 @@ func (x *SupersedeResultResponse) String() string {
 func (*SupersedeResultResponse) ProtoMessage() {}
 
 func (x *SupersedeResultResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_results_proto_msgTypes[8]
+	mi := &file_ponderal_v1_results_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -891,7 +929,7 @@ func (x *SupersedeResultResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SupersedeResultResponse.ProtoReflect.Descriptor instead.
 func (*SupersedeResultResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{8}
+	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *SupersedeResultResponse) GetResult() *Result {
@@ -913,7 +951,7 @@ type CountersignResultRequest struct {
 
 func (x *CountersignResultRequest) Reset() {
 	*x = CountersignResultRequest{}
-	mi := &file_ponderal_v1_results_proto_msgTypes[9]
+	mi := &file_ponderal_v1_results_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -925,7 +963,7 @@ func (x *CountersignResultRequest) String() string {
 func (*CountersignResultRequest) ProtoMessage() {}
 
 func (x *CountersignResultRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_results_proto_msgTypes[9]
+	mi := &file_ponderal_v1_results_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -938,7 +976,7 @@ func (x *CountersignResultRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CountersignResultRequest.ProtoReflect.Descriptor instead.
 func (*CountersignResultRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{9}
+	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *CountersignResultRequest) GetResultId() string {
@@ -971,7 +1009,7 @@ type CountersignResultResponse struct {
 
 func (x *CountersignResultResponse) Reset() {
 	*x = CountersignResultResponse{}
-	mi := &file_ponderal_v1_results_proto_msgTypes[10]
+	mi := &file_ponderal_v1_results_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -983,7 +1021,7 @@ func (x *CountersignResultResponse) String() string {
 func (*CountersignResultResponse) ProtoMessage() {}
 
 func (x *CountersignResultResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_results_proto_msgTypes[10]
+	mi := &file_ponderal_v1_results_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -996,7 +1034,7 @@ func (x *CountersignResultResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CountersignResultResponse.ProtoReflect.Descriptor instead.
 func (*CountersignResultResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{10}
+	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *CountersignResultResponse) GetResult() *Result {
@@ -1015,7 +1053,7 @@ type GetResultRequest struct {
 
 func (x *GetResultRequest) Reset() {
 	*x = GetResultRequest{}
-	mi := &file_ponderal_v1_results_proto_msgTypes[11]
+	mi := &file_ponderal_v1_results_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1027,7 +1065,7 @@ func (x *GetResultRequest) String() string {
 func (*GetResultRequest) ProtoMessage() {}
 
 func (x *GetResultRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_results_proto_msgTypes[11]
+	mi := &file_ponderal_v1_results_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1040,7 +1078,7 @@ func (x *GetResultRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetResultRequest.ProtoReflect.Descriptor instead.
 func (*GetResultRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{11}
+	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *GetResultRequest) GetId() string {
@@ -1059,7 +1097,7 @@ type GetResultResponse struct {
 
 func (x *GetResultResponse) Reset() {
 	*x = GetResultResponse{}
-	mi := &file_ponderal_v1_results_proto_msgTypes[12]
+	mi := &file_ponderal_v1_results_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1071,7 +1109,7 @@ func (x *GetResultResponse) String() string {
 func (*GetResultResponse) ProtoMessage() {}
 
 func (x *GetResultResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_results_proto_msgTypes[12]
+	mi := &file_ponderal_v1_results_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1084,7 +1122,7 @@ func (x *GetResultResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetResultResponse.ProtoReflect.Descriptor instead.
 func (*GetResultResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{12}
+	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *GetResultResponse) GetResult() *Result {
@@ -1103,7 +1141,7 @@ type ListResultsRequest struct {
 
 func (x *ListResultsRequest) Reset() {
 	*x = ListResultsRequest{}
-	mi := &file_ponderal_v1_results_proto_msgTypes[13]
+	mi := &file_ponderal_v1_results_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1115,7 +1153,7 @@ func (x *ListResultsRequest) String() string {
 func (*ListResultsRequest) ProtoMessage() {}
 
 func (x *ListResultsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_results_proto_msgTypes[13]
+	mi := &file_ponderal_v1_results_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1128,7 +1166,7 @@ func (x *ListResultsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListResultsRequest.ProtoReflect.Descriptor instead.
 func (*ListResultsRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{13}
+	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *ListResultsRequest) GetPage() *Page {
@@ -1148,7 +1186,7 @@ type ListResultsResponse struct {
 
 func (x *ListResultsResponse) Reset() {
 	*x = ListResultsResponse{}
-	mi := &file_ponderal_v1_results_proto_msgTypes[14]
+	mi := &file_ponderal_v1_results_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1160,7 +1198,7 @@ func (x *ListResultsResponse) String() string {
 func (*ListResultsResponse) ProtoMessage() {}
 
 func (x *ListResultsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_results_proto_msgTypes[14]
+	mi := &file_ponderal_v1_results_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1173,7 +1211,7 @@ func (x *ListResultsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListResultsResponse.ProtoReflect.Descriptor instead.
 func (*ListResultsResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{14}
+	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *ListResultsResponse) GetResults() []*Result {
@@ -1199,7 +1237,7 @@ type ListFeedRequest struct {
 
 func (x *ListFeedRequest) Reset() {
 	*x = ListFeedRequest{}
-	mi := &file_ponderal_v1_results_proto_msgTypes[15]
+	mi := &file_ponderal_v1_results_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1211,7 +1249,7 @@ func (x *ListFeedRequest) String() string {
 func (*ListFeedRequest) ProtoMessage() {}
 
 func (x *ListFeedRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_results_proto_msgTypes[15]
+	mi := &file_ponderal_v1_results_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1224,7 +1262,7 @@ func (x *ListFeedRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFeedRequest.ProtoReflect.Descriptor instead.
 func (*ListFeedRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{15}
+	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *ListFeedRequest) GetPage() *Page {
@@ -1247,7 +1285,7 @@ type ListFeedResponse struct {
 
 func (x *ListFeedResponse) Reset() {
 	*x = ListFeedResponse{}
-	mi := &file_ponderal_v1_results_proto_msgTypes[16]
+	mi := &file_ponderal_v1_results_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1259,7 +1297,7 @@ func (x *ListFeedResponse) String() string {
 func (*ListFeedResponse) ProtoMessage() {}
 
 func (x *ListFeedResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_results_proto_msgTypes[16]
+	mi := &file_ponderal_v1_results_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1272,7 +1310,7 @@ func (x *ListFeedResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFeedResponse.ProtoReflect.Descriptor instead.
 func (*ListFeedResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{16}
+	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *ListFeedResponse) GetItems() []*FeedItem {
@@ -1304,7 +1342,7 @@ type GetKeysRequest struct {
 
 func (x *GetKeysRequest) Reset() {
 	*x = GetKeysRequest{}
-	mi := &file_ponderal_v1_results_proto_msgTypes[17]
+	mi := &file_ponderal_v1_results_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1316,7 +1354,7 @@ func (x *GetKeysRequest) String() string {
 func (*GetKeysRequest) ProtoMessage() {}
 
 func (x *GetKeysRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_results_proto_msgTypes[17]
+	mi := &file_ponderal_v1_results_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1329,7 +1367,7 @@ func (x *GetKeysRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetKeysRequest.ProtoReflect.Descriptor instead.
 func (*GetKeysRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{17}
+	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{18}
 }
 
 type GetKeysResponse struct {
@@ -1342,7 +1380,7 @@ type GetKeysResponse struct {
 
 func (x *GetKeysResponse) Reset() {
 	*x = GetKeysResponse{}
-	mi := &file_ponderal_v1_results_proto_msgTypes[18]
+	mi := &file_ponderal_v1_results_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1354,7 +1392,7 @@ func (x *GetKeysResponse) String() string {
 func (*GetKeysResponse) ProtoMessage() {}
 
 func (x *GetKeysResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_results_proto_msgTypes[18]
+	mi := &file_ponderal_v1_results_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1367,7 +1405,7 @@ func (x *GetKeysResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetKeysResponse.ProtoReflect.Descriptor instead.
 func (*GetKeysResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{18}
+	return file_ponderal_v1_results_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *GetKeysResponse) GetJwks() string {
@@ -1385,21 +1423,21 @@ const file_ponderal_v1_results_proto_rawDesc = "" +
 	"\vSignerProof\x12$\n" +
 	"\bpassword\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\bpassword\x12\x1b\n" +
 	"\x04code\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18(R\x04code\x12$\n" +
-	"\bid_token\x18\x03 \x01(\tB\t\xbaH\x06r\x04\x18\x80\x80\x01R\aidToken\"\xb8\x02\n" +
+	"\bid_token\x18\x03 \x01(\tB\t\xbaH\x06r\x04\x18\x80\x80\x01R\aidToken\"\xc8\x01\n" +
 	"\x10Countersignature\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x1b\n" +
 	"\tsigned_by\x18\x02 \x01(\tR\bsignedBy\x127\n" +
 	"\tsigned_at\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\bsignedAt\x127\n" +
 	"\ameaning\x18\x04 \x01(\x0e2\x1d.ponderal.v1.SignatureMeaningR\ameaning\x12\x15\n" +
-	"\x06key_id\x18\x05 \x01(\tR\x05keyId\x12\x10\n" +
-	"\x03jws\x18\x06 \x01(\tR\x03jws\x12\x14\n" +
-	"\x05entry\x18\a \x01(\tR\x05entry\x12\x12\n" +
-	"\x04salt\x18\b \x01(\tR\x04salt\x12\x12\n" +
-	"\x04path\x18\t \x03(\tR\x04path\x12\x1e\n" +
+	"\x06key_id\x18\x05 \x01(\tR\x05keyId\"\x87\x01\n" +
+	"\x15CountersignatureProof\x12\x10\n" +
+	"\x03jws\x18\x01 \x01(\tR\x03jws\x12\x14\n" +
+	"\x05entry\x18\x02 \x01(\tR\x05entry\x12\x12\n" +
+	"\x04salt\x18\x03 \x01(\tR\x04salt\x12\x12\n" +
+	"\x04path\x18\x04 \x03(\tR\x04path\x12\x1e\n" +
 	"\n" +
-	"checkpoint\x18\n" +
-	" \x01(\tR\n" +
-	"checkpoint\"\x9e\x02\n" +
+	"checkpoint\x18\x05 \x01(\tR\n" +
+	"checkpoint\"\xa3\x02\n" +
 	"\x06Bundle\x12\x16\n" +
 	"\x06format\x18\x01 \x01(\tR\x06format\x12\x10\n" +
 	"\x03jws\x18\x02 \x01(\tR\x03jws\x12\x14\n" +
@@ -1410,8 +1448,8 @@ const file_ponderal_v1_results_proto_rawDesc = "" +
 	"checkpoint\x18\x06 \x01(\tR\n" +
 	"checkpoint\x12\x1a\n" +
 	"\benclosed\x18\a \x01(\tR\benclosed\x12#\n" +
-	"\renclosed_salt\x18\b \x01(\tR\fenclosedSalt\x12K\n" +
-	"\x11countersignatures\x18\t \x03(\v2\x1d.ponderal.v1.CountersignatureR\x11countersignatures\"\xa1\x05\n" +
+	"\renclosed_salt\x18\b \x01(\tR\fenclosedSalt\x12P\n" +
+	"\x11countersignatures\x18\t \x03(\v2\".ponderal.v1.CountersignatureProofR\x11countersignatures\"\xa1\x05\n" +
 	"\x06Result\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x1b\n" +
 	"\tclinic_id\x18\x02 \x01(\tR\bclinicId\x12\x1d\n" +
@@ -1525,73 +1563,74 @@ func file_ponderal_v1_results_proto_rawDescGZIP() []byte {
 }
 
 var file_ponderal_v1_results_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_ponderal_v1_results_proto_msgTypes = make([]protoimpl.MessageInfo, 19)
+var file_ponderal_v1_results_proto_msgTypes = make([]protoimpl.MessageInfo, 20)
 var file_ponderal_v1_results_proto_goTypes = []any{
 	(SignatureMeaning)(0),             // 0: ponderal.v1.SignatureMeaning
 	(*SignerProof)(nil),               // 1: ponderal.v1.SignerProof
 	(*Countersignature)(nil),          // 2: ponderal.v1.Countersignature
-	(*Bundle)(nil),                    // 3: ponderal.v1.Bundle
-	(*Result)(nil),                    // 4: ponderal.v1.Result
-	(*FeedItem)(nil),                  // 5: ponderal.v1.FeedItem
-	(*SignResultRequest)(nil),         // 6: ponderal.v1.SignResultRequest
-	(*SignResultResponse)(nil),        // 7: ponderal.v1.SignResultResponse
-	(*SupersedeResultRequest)(nil),    // 8: ponderal.v1.SupersedeResultRequest
-	(*SupersedeResultResponse)(nil),   // 9: ponderal.v1.SupersedeResultResponse
-	(*CountersignResultRequest)(nil),  // 10: ponderal.v1.CountersignResultRequest
-	(*CountersignResultResponse)(nil), // 11: ponderal.v1.CountersignResultResponse
-	(*GetResultRequest)(nil),          // 12: ponderal.v1.GetResultRequest
-	(*GetResultResponse)(nil),         // 13: ponderal.v1.GetResultResponse
-	(*ListResultsRequest)(nil),        // 14: ponderal.v1.ListResultsRequest
-	(*ListResultsResponse)(nil),       // 15: ponderal.v1.ListResultsResponse
-	(*ListFeedRequest)(nil),           // 16: ponderal.v1.ListFeedRequest
-	(*ListFeedResponse)(nil),          // 17: ponderal.v1.ListFeedResponse
-	(*GetKeysRequest)(nil),            // 18: ponderal.v1.GetKeysRequest
-	(*GetKeysResponse)(nil),           // 19: ponderal.v1.GetKeysResponse
-	(*timestamppb.Timestamp)(nil),     // 20: google.protobuf.Timestamp
-	(JobOutcome)(0),                   // 21: ponderal.v1.JobOutcome
-	(*Revision)(nil),                  // 22: ponderal.v1.Revision
-	(*Page)(nil),                      // 23: ponderal.v1.Page
+	(*CountersignatureProof)(nil),     // 3: ponderal.v1.CountersignatureProof
+	(*Bundle)(nil),                    // 4: ponderal.v1.Bundle
+	(*Result)(nil),                    // 5: ponderal.v1.Result
+	(*FeedItem)(nil),                  // 6: ponderal.v1.FeedItem
+	(*SignResultRequest)(nil),         // 7: ponderal.v1.SignResultRequest
+	(*SignResultResponse)(nil),        // 8: ponderal.v1.SignResultResponse
+	(*SupersedeResultRequest)(nil),    // 9: ponderal.v1.SupersedeResultRequest
+	(*SupersedeResultResponse)(nil),   // 10: ponderal.v1.SupersedeResultResponse
+	(*CountersignResultRequest)(nil),  // 11: ponderal.v1.CountersignResultRequest
+	(*CountersignResultResponse)(nil), // 12: ponderal.v1.CountersignResultResponse
+	(*GetResultRequest)(nil),          // 13: ponderal.v1.GetResultRequest
+	(*GetResultResponse)(nil),         // 14: ponderal.v1.GetResultResponse
+	(*ListResultsRequest)(nil),        // 15: ponderal.v1.ListResultsRequest
+	(*ListResultsResponse)(nil),       // 16: ponderal.v1.ListResultsResponse
+	(*ListFeedRequest)(nil),           // 17: ponderal.v1.ListFeedRequest
+	(*ListFeedResponse)(nil),          // 18: ponderal.v1.ListFeedResponse
+	(*GetKeysRequest)(nil),            // 19: ponderal.v1.GetKeysRequest
+	(*GetKeysResponse)(nil),           // 20: ponderal.v1.GetKeysResponse
+	(*timestamppb.Timestamp)(nil),     // 21: google.protobuf.Timestamp
+	(JobOutcome)(0),                   // 22: ponderal.v1.JobOutcome
+	(*Revision)(nil),                  // 23: ponderal.v1.Revision
+	(*Page)(nil),                      // 24: ponderal.v1.Page
 }
 var file_ponderal_v1_results_proto_depIdxs = []int32{
-	20, // 0: ponderal.v1.Countersignature.signed_at:type_name -> google.protobuf.Timestamp
+	21, // 0: ponderal.v1.Countersignature.signed_at:type_name -> google.protobuf.Timestamp
 	0,  // 1: ponderal.v1.Countersignature.meaning:type_name -> ponderal.v1.SignatureMeaning
-	2,  // 2: ponderal.v1.Bundle.countersignatures:type_name -> ponderal.v1.Countersignature
-	20, // 3: ponderal.v1.Result.signed_at:type_name -> google.protobuf.Timestamp
+	3,  // 2: ponderal.v1.Bundle.countersignatures:type_name -> ponderal.v1.CountersignatureProof
+	21, // 3: ponderal.v1.Result.signed_at:type_name -> google.protobuf.Timestamp
 	0,  // 4: ponderal.v1.Result.meaning:type_name -> ponderal.v1.SignatureMeaning
-	21, // 5: ponderal.v1.Result.decision:type_name -> ponderal.v1.JobOutcome
-	3,  // 6: ponderal.v1.Result.bundle:type_name -> ponderal.v1.Bundle
-	22, // 7: ponderal.v1.Result.revision:type_name -> ponderal.v1.Revision
+	22, // 5: ponderal.v1.Result.decision:type_name -> ponderal.v1.JobOutcome
+	4,  // 6: ponderal.v1.Result.bundle:type_name -> ponderal.v1.Bundle
+	23, // 7: ponderal.v1.Result.revision:type_name -> ponderal.v1.Revision
 	2,  // 8: ponderal.v1.Result.countersignatures:type_name -> ponderal.v1.Countersignature
-	4,  // 9: ponderal.v1.FeedItem.result:type_name -> ponderal.v1.Result
+	5,  // 9: ponderal.v1.FeedItem.result:type_name -> ponderal.v1.Result
 	0,  // 10: ponderal.v1.SignResultRequest.meaning:type_name -> ponderal.v1.SignatureMeaning
-	21, // 11: ponderal.v1.SignResultRequest.decision:type_name -> ponderal.v1.JobOutcome
+	22, // 11: ponderal.v1.SignResultRequest.decision:type_name -> ponderal.v1.JobOutcome
 	1,  // 12: ponderal.v1.SignResultRequest.proof:type_name -> ponderal.v1.SignerProof
-	4,  // 13: ponderal.v1.SignResultResponse.result:type_name -> ponderal.v1.Result
+	5,  // 13: ponderal.v1.SignResultResponse.result:type_name -> ponderal.v1.Result
 	0,  // 14: ponderal.v1.SupersedeResultRequest.meaning:type_name -> ponderal.v1.SignatureMeaning
-	21, // 15: ponderal.v1.SupersedeResultRequest.decision:type_name -> ponderal.v1.JobOutcome
+	22, // 15: ponderal.v1.SupersedeResultRequest.decision:type_name -> ponderal.v1.JobOutcome
 	1,  // 16: ponderal.v1.SupersedeResultRequest.proof:type_name -> ponderal.v1.SignerProof
-	4,  // 17: ponderal.v1.SupersedeResultResponse.result:type_name -> ponderal.v1.Result
+	5,  // 17: ponderal.v1.SupersedeResultResponse.result:type_name -> ponderal.v1.Result
 	1,  // 18: ponderal.v1.CountersignResultRequest.proof:type_name -> ponderal.v1.SignerProof
-	4,  // 19: ponderal.v1.CountersignResultResponse.result:type_name -> ponderal.v1.Result
-	4,  // 20: ponderal.v1.GetResultResponse.result:type_name -> ponderal.v1.Result
-	23, // 21: ponderal.v1.ListResultsRequest.page:type_name -> ponderal.v1.Page
-	4,  // 22: ponderal.v1.ListResultsResponse.results:type_name -> ponderal.v1.Result
-	23, // 23: ponderal.v1.ListFeedRequest.page:type_name -> ponderal.v1.Page
-	5,  // 24: ponderal.v1.ListFeedResponse.items:type_name -> ponderal.v1.FeedItem
-	6,  // 25: ponderal.v1.ResultService.SignResult:input_type -> ponderal.v1.SignResultRequest
-	8,  // 26: ponderal.v1.ResultService.SupersedeResult:input_type -> ponderal.v1.SupersedeResultRequest
-	10, // 27: ponderal.v1.ResultService.CountersignResult:input_type -> ponderal.v1.CountersignResultRequest
-	12, // 28: ponderal.v1.ResultService.GetResult:input_type -> ponderal.v1.GetResultRequest
-	14, // 29: ponderal.v1.ResultService.ListResults:input_type -> ponderal.v1.ListResultsRequest
-	16, // 30: ponderal.v1.FeedService.ListFeed:input_type -> ponderal.v1.ListFeedRequest
-	18, // 31: ponderal.v1.KeyService.GetKeys:input_type -> ponderal.v1.GetKeysRequest
-	7,  // 32: ponderal.v1.ResultService.SignResult:output_type -> ponderal.v1.SignResultResponse
-	9,  // 33: ponderal.v1.ResultService.SupersedeResult:output_type -> ponderal.v1.SupersedeResultResponse
-	11, // 34: ponderal.v1.ResultService.CountersignResult:output_type -> ponderal.v1.CountersignResultResponse
-	13, // 35: ponderal.v1.ResultService.GetResult:output_type -> ponderal.v1.GetResultResponse
-	15, // 36: ponderal.v1.ResultService.ListResults:output_type -> ponderal.v1.ListResultsResponse
-	17, // 37: ponderal.v1.FeedService.ListFeed:output_type -> ponderal.v1.ListFeedResponse
-	19, // 38: ponderal.v1.KeyService.GetKeys:output_type -> ponderal.v1.GetKeysResponse
+	5,  // 19: ponderal.v1.CountersignResultResponse.result:type_name -> ponderal.v1.Result
+	5,  // 20: ponderal.v1.GetResultResponse.result:type_name -> ponderal.v1.Result
+	24, // 21: ponderal.v1.ListResultsRequest.page:type_name -> ponderal.v1.Page
+	5,  // 22: ponderal.v1.ListResultsResponse.results:type_name -> ponderal.v1.Result
+	24, // 23: ponderal.v1.ListFeedRequest.page:type_name -> ponderal.v1.Page
+	6,  // 24: ponderal.v1.ListFeedResponse.items:type_name -> ponderal.v1.FeedItem
+	7,  // 25: ponderal.v1.ResultService.SignResult:input_type -> ponderal.v1.SignResultRequest
+	9,  // 26: ponderal.v1.ResultService.SupersedeResult:input_type -> ponderal.v1.SupersedeResultRequest
+	11, // 27: ponderal.v1.ResultService.CountersignResult:input_type -> ponderal.v1.CountersignResultRequest
+	13, // 28: ponderal.v1.ResultService.GetResult:input_type -> ponderal.v1.GetResultRequest
+	15, // 29: ponderal.v1.ResultService.ListResults:input_type -> ponderal.v1.ListResultsRequest
+	17, // 30: ponderal.v1.FeedService.ListFeed:input_type -> ponderal.v1.ListFeedRequest
+	19, // 31: ponderal.v1.KeyService.GetKeys:input_type -> ponderal.v1.GetKeysRequest
+	8,  // 32: ponderal.v1.ResultService.SignResult:output_type -> ponderal.v1.SignResultResponse
+	10, // 33: ponderal.v1.ResultService.SupersedeResult:output_type -> ponderal.v1.SupersedeResultResponse
+	12, // 34: ponderal.v1.ResultService.CountersignResult:output_type -> ponderal.v1.CountersignResultResponse
+	14, // 35: ponderal.v1.ResultService.GetResult:output_type -> ponderal.v1.GetResultResponse
+	16, // 36: ponderal.v1.ResultService.ListResults:output_type -> ponderal.v1.ListResultsResponse
+	18, // 37: ponderal.v1.FeedService.ListFeed:output_type -> ponderal.v1.ListFeedResponse
+	20, // 38: ponderal.v1.KeyService.GetKeys:output_type -> ponderal.v1.GetKeysResponse
 	32, // [32:39] is the sub-list for method output_type
 	25, // [25:32] is the sub-list for method input_type
 	25, // [25:25] is the sub-list for extension type_name
@@ -1613,7 +1652,7 @@ func file_ponderal_v1_results_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_ponderal_v1_results_proto_rawDesc), len(file_ponderal_v1_results_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   19,
+			NumMessages:   20,
 			NumExtensions: 0,
 			NumServices:   3,
 		},
