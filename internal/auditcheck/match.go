@@ -20,6 +20,8 @@ type entryRows struct {
 	altered bool
 	// leaves are the candidates of its leaf hash.
 	leaves []merkle.Hash
+	// erased is the entry as it is stored where it has no content; nil for a whole one.
+	erased *store.EntryScan
 }
 
 // named are the records of an entry that no row has been found for.
@@ -80,6 +82,9 @@ type finding struct{ table, key, what string }
 
 // rows compares the rows of an entry with what the entry says, and finds what it says without a row.
 func (c *check) rows(x entryRows, roots []merkle.Hash) error {
+	if x.erased != nil {
+		return c.erasedRows(x, roots)
+	}
 	expected, sound := recordsOf(x.entry)
 	if !sound && !x.unreadable && !x.altered {
 		c.addEntry(x.number, "what it says of its records is not well formed")

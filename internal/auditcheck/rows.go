@@ -21,8 +21,10 @@ type row struct {
 	// payer and number are a feed item's, which is named by them.
 	payer  string
 	number int64
-	entry  int64
-	body   []byte
+	// referral is a session's.
+	referral string
+	entry    int64
+	body     []byte
 	// own compares the row's further columns with the body; nil when there are none.
 	own func() string
 	// result is set for a row of that table.
@@ -92,7 +94,7 @@ func docRow(kind string, d store.DocScan) row {
 
 func sessionRow(s store.SessionScan) row {
 	return row{recordKey: recordKey{kind: record.KindSession, id: s.ID, revision: s.Revision},
-		entry: s.Entry, body: s.Body, own: func() string { return sessionColumns(s) }}
+		entry: s.Entry, body: s.Body, referral: s.ReferralID, own: func() string { return sessionColumns(s) }}
 }
 
 func trialRow(t store.TrialScan) row {
