@@ -29,6 +29,7 @@ type claims struct {
 	AuthTime      *jwt.NumericDate `json:"auth_time"`
 	ACR           string           `json:"acr"`
 	AMR           []string         `json:"amr"`
+	Nonce         json.RawMessage  `json:"nonce"`
 	Email         json.RawMessage  `json:"email"`
 	EmailVerified json.RawMessage  `json:"email_verified"`
 	// Events marks a logout token and other security events (RFC 8417), which the same key may sign.
@@ -55,10 +56,18 @@ func (v *Verifier) judge(by Issuer, payload []byte) (Identity, error) {
 		return Identity{}, fault.New(fault.Unauthenticated, "TOKEN_EXPIRED", "the token has expired")
 	case err != nil:
 		return Identity{}, refuse(errNotYet)
-	case now.Sub(c.IssuedAt.Time()) > v.config.MaxTokenAge+v.config.Leeway:
+	case now.Sub(c.IssuedAt.Time()) > by.MaxTokenAge+v.config.Leeway:
 		return Identity{}, fault.New(fault.Unauthenticated, "TOKEN_TOO_OLD", "the token was issued too long ago: sign in again")
 	}
-	return c.identity(), nil
+	id := c.identity()
+	id.TwoFactors = by.saysTwoFactors(id)
+	return id, nil
+}
+
+// saysTwoFactors reports whether one of the words of acr and amr is one that the operator counts as two factors.
+func (i Issuer) saysTwoFactors(id Identity) bool {
+	words := append([]string{id.ACR}, id.AMR...)
+	return slices.ContainsFunc(words, func(word string) bool { return word != "" && slices.Contains(i.TwoFactors, word) })
 }
 
 // check is what the library does not look at: that nothing is absent, for whom the token is, and what it is.
@@ -93,6 +102,11 @@ func (c claims) identity() Identity {
 		if method = line(method, maxWord); method != "" {
 			id.AMR = append(id.AMR, method)
 		}
+	}
+	// A nonce that is no plain text is none that anybody asked for.
+	var nonce string
+	if json.Unmarshal(c.Nonce, &nonce) == nil {
+		id.Nonce = line(nonce, maxWord)
 	}
 	// What is only shown refuses no token: some issuers write a word where a truth value belongs.
 	var email string

@@ -10,11 +10,14 @@ package openid
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"net/http"
 	"net/url"
 	"slices"
+	"strings"
 	"time"
 
 	oidc "github.com/coreos/go-oidc/v3/oidc"
@@ -33,6 +36,10 @@ type Issuer struct {
 	Parties []string
 	// Algorithms of signatures that are accepted, of Algorithms(); empty means RS256, the one that every issuer has.
 	Algorithms []string
+	// MaxTokenAge is Config.MaxTokenAge for this issuer; zero means that.
+	MaxTokenAge time.Duration
+	// TwoFactors are the values of acr or amr (RFC 8176) by which this issuer says that two factors were used; without any, none of its tokens says so.
+	TwoFactors []string
 }
 
 // Algorithms are those that an Issuer may name. None of them can be computed with a public key: neither `none` nor an HMAC is among them.
@@ -71,6 +78,13 @@ type Identity struct {
 	// ACR and AMR say how (OpenID Connect Core 1.0, section 2; RFC 8176); empty when the token does not say.
 	ACR string
 	AMR []string
+	// TwoFactors: one of them is a value that the issuer's configuration counts as two factors.
+	TwoFactors bool
+	// Nonce is what the token was asked for with; empty when it does not say.
+	Nonce string
+	// Digest is the SHA-256 of what the issuer signed, in lower-case hexadecimal: it is the same however the signature is spelled, so that who keeps it
+	// takes each token once.
+	Digest string
 	// Email is for showing only: an issuer may let people choose it, and give it to another later. EmailVerified is the issuer's word.
 	Email         string
 	EmailVerified bool
@@ -97,10 +111,11 @@ func New(c Config) (*Verifier, error) {
 		client := strict(c.Client)
 		for _, i := range c.Issuers {
 			i.Audiences, i.Parties, i.Algorithms = slices.Clone(i.Audiences), slices.Clone(i.Parties), slices.Clone(i.Algorithms)
+			i.TwoFactors = slices.Clone(i.TwoFactors)
 			if bad = append(bad, i.check()...); v.issuers[i.URL] != nil {
 				bad = append(bad, fmt.Errorf("issuer %q: named twice", i.URL))
 			}
-			v.issuers[i.URL] = &issuer{Issuer: i.withDefaults(), keys: newKeyring(c, source{url: i.URL, client: client, timeout: c.FetchTimeout})}
+			v.issuers[i.URL] = &issuer{Issuer: i.withDefaults(c), keys: newKeyring(c, source{url: i.URL, client: client, timeout: c.FetchTimeout})}
 		}
 	}
 	if len(bad) > 0 {
@@ -138,7 +153,10 @@ func (c Config) check() []error {
 	return bad
 }
 
-func (i Issuer) withDefaults() Issuer {
+func (i Issuer) withDefaults(c Config) Issuer {
+	if i.MaxTokenAge == 0 {
+		i.MaxTokenAge = c.MaxTokenAge
+	}
 	if len(i.Parties) == 0 {
 		i.Parties = i.Audiences
 	}
@@ -155,6 +173,9 @@ func (i Issuer) check() []error {
 	}
 	if len(i.Audiences) == 0 || slices.Contains(i.Audiences, "") || slices.Contains(i.Parties, "") {
 		bad = append(bad, fmt.Errorf("issuer %q: audiences must be named, and none may be empty", i.URL))
+	}
+	if i.MaxTokenAge < 0 || slices.Contains(i.TwoFactors, "") {
+		bad = append(bad, fmt.Errorf("issuer %q: the greatest age of a token must not be negative, and no word for two factors empty", i.URL))
 	}
 	for _, a := range i.Algorithms {
 		if !slices.Contains(Algorithms(), a) {
@@ -187,7 +208,7 @@ func (v *Verifier) Issuers() []string {
 //   - Unavailable when it cannot be told, because the issuer does not answer and no key at hand can judge;
 //   - the context's error when it ends while another call fetches keys.
 //
-// No nonce is looked for: the token was not asked for by this service.
+// No nonce is looked for: which one there is to be, if any, the caller knows.
 func (v *Verifier) Verify(ctx context.Context, token string) (Identity, error) {
 	parsed, err := parse(token)
 	if err != nil {
@@ -209,7 +230,14 @@ func (v *Verifier) Verify(ctx context.Context, token string) (Identity, error) {
 		}
 		return Identity{}, refuse(errClaims)
 	}
-	return v.judge(by.Issuer, attempt.payload)
+	id, err := v.judge(by.Issuer, attempt.payload)
+	if err != nil {
+		return Identity{}, err
+	}
+	// RFC 7515, section 5.1: what is signed is all before the last point, and parse has seen that there is one.
+	sum := sha256.Sum256([]byte(token[:strings.LastIndexByte(token, '.')]))
+	id.Digest = hex.EncodeToString(sum[:])
+	return id, nil
 }
 
 // attempt is the key set of one verification, so that its own error survives the library, which keeps the text alone.

@@ -109,7 +109,7 @@ func TestAccepts(t *testing.T) {
 		got, err := w.verifier.Verify(t.Context(), w.token(t, map[string]any{"auth_time": now.Add(-time.Minute).Unix(), "acr": "urn:example:high",
 			"amr": []string{"pwd", "otp"}, "email": "one@clinic.example", "email_verified": true, "nonce": "n"}))
 		want := Identity{Issuer: w.URL(), Subject: "person-1", IssuedAt: now, ExpiresAt: now.Add(10 * time.Minute), AuthTime: now.Add(-time.Minute),
-			ACR: "urn:example:high", AMR: []string{"pwd", "otp"}, Email: "one@clinic.example", EmailVerified: true}
+			ACR: "urn:example:high", AMR: []string{"pwd", "otp"}, Email: "one@clinic.example", EmailVerified: true, Nonce: "n", Digest: got.Digest}
 		if diff := cmp.Diff(want, got); diff != "" || err != nil {
 			t.Errorf("%s: %v\n%s", algorithm, err, diff)
 		}
