@@ -48,6 +48,7 @@ var arrows = []arrow{
 		"contract on one side, use cases on the other; no store"},
 	{"internal/gateway", []string{gen, api, "internal/fault", "internal/rpc", "internal/limit"},
 		"a client of the gRPC server, so that every access rule applies; it takes its error answers from the one table in rpc"},
+	{"internal/witness/witnesstest", nil, "a witness of its own, for tests"},
 	{"internal/witness", pure, "a client of the witness protocol; it is given the logs, and knows no store"},
 	{"internal/config", []string{"internal/fault", "internal/limit"}, "settings know no room that they set up; how proxies are named is pure"},
 	{"internal/limit", nil, "the arithmetic of limits stands on nothing"},

@@ -18,6 +18,8 @@ const (
 	outcomeBadCosignature = "bad_cosignature"
 	outcomeUnreachable    = "unreachable"
 	outcomeOwnError       = "own_error"
+	// outcomeNothing is not counted: the witness was not asked.
+	outcomeNothing = ""
 )
 
 func outcomes() []string {
@@ -44,6 +46,8 @@ func outcomeOf(err error) string {
 	switch {
 	case err == nil:
 		return outcomeCosigned
+	case errors.Is(err, errNothingNew):
+		return outcomeNothing
 	case errors.As(err, &own):
 		return outcomeOwnError
 	case errors.As(err, &ahead):
@@ -64,10 +68,10 @@ func outcomeOf(err error) string {
 
 // tell counts and logs an outcome. What a witness says of a log that was cut or rewritten is the alarm that it is there for.
 func (w *Worker) tell(ctx context.Context, witness, clinic string, err error) {
-	if errors.Is(err, errNothingNew) || err != nil && ctx.Err() != nil {
+	outcome := outcomeOf(err)
+	if outcome == outcomeNothing || err != nil && ctx.Err() != nil {
 		return
 	}
-	outcome := outcomeOf(err)
 	w.metrics.count(witness, outcome)
 	attributes := []any{"witness", witness, "clinic", clinic, "outcome", outcome}
 	if err != nil {
