@@ -12,22 +12,28 @@ import (
 	"ponderal.example/internal/seal"
 )
 
-// The files of a keys folder: a private key for each use in PEM, for the owner's eyes only, and the public keys that signed before.
+// The files of a keys folder: a private key for each use in PEM, for the owner's eyes only; the public keys that signed before; and what has
+// become of each key (keystate.go).
 const (
 	resultKeyFile = "result.pem"
 	logKeyFile    = "log.pem"
 	retiredFile   = "retired.json"
+	stateFile     = "state.json"
 )
 
 // keyFolder is what a keys folder holds.
 type keyFolder struct {
+	dir         string
 	result, log seal.Key
-	ring        seal.Ring
+	// ring holds the keys in use, then those that signed before, each with its standing.
+	ring  seal.Ring
+	state keyState
 }
 
-// readKeys reads a keys folder. A private key that others on the machine may read is refused.
+// readKeys reads a keys folder. A private key that others on the machine may read is refused. A folder of before there was a state file is as
+// it was: nothing is known of its keys but which of them sign. Keys that must not sign any more are read too: see maySign.
 func readKeys(dir string) (keyFolder, error) {
-	var k keyFolder
+	k := keyFolder{dir: dir}
 	var err error
 	if k.result, err = readKey(filepath.Join(dir, resultKeyFile), seal.UseResult); err != nil {
 		return keyFolder{}, err
@@ -39,24 +45,35 @@ func readKeys(dir string) (keyFolder, error) {
 	if err != nil {
 		return keyFolder{}, err
 	}
+	if k.state, err = readKeyState(dir); err != nil {
+		return keyFolder{}, err
+	}
 	current := []seal.PublicKey{k.result.Public(), k.log.Public()}
-	k.ring, err = seal.NewRing(append(current, without(retired, current...)...)...)
+	all, err := k.state.applied(append(current, without(retired, current...)...))
 	if err != nil {
+		return keyFolder{}, fmt.Errorf("keys folder %s: %w", dir, err)
+	}
+	if k.ring, err = seal.NewRing(all...); err != nil {
 		return keyFolder{}, fmt.Errorf("keys folder %s: %w", dir, err)
 	}
 	return k, nil
 }
 
+// maySign refuses a folder whose keys in use are retired or compromised: nothing is signed with such a key.
+func (k keyFolder) maySign() error {
+	for _, key := range []seal.Key{k.result, k.log} {
+		if err := k.ring.MaySign(key.ID, key.Use); err != nil {
+			return fmt.Errorf("%w; nothing is signed with it: make another with: ponderal keys rotate -use %s %s", err, key.Use, k.dir)
+		}
+	}
+	return nil
+}
+
 func readKey(path string, use seal.Use) (seal.Key, error) {
-	info, err := os.Stat(path)
-	if errors.Is(err, fs.ErrNotExist) {
+	if err := ownersOnly(path); errors.Is(err, fs.ErrNotExist) {
 		return seal.Key{}, fmt.Errorf("read key: %w (make the folder with: ponderal keys %s)", err, filepath.Dir(path))
-	}
-	if err != nil {
-		return seal.Key{}, fmt.Errorf("read key: %w", err)
-	}
-	if loose := info.Mode().Perm() & 0o077; loose != 0 {
-		return seal.Key{}, fmt.Errorf("read key %s: others may read it (mode %04o): chmod 600 it, or make new keys if they may have", path, info.Mode().Perm())
+	} else if err != nil {
+		return seal.Key{}, fmt.Errorf("read key %s: %w", path, err)
 	}
 	text, err := os.ReadFile(path)
 	if err != nil {
@@ -67,6 +84,18 @@ func readKey(path string, use seal.Use) (seal.Key, error) {
 		return seal.Key{}, fmt.Errorf("read key %s: %w", path, err)
 	}
 	return key, nil
+}
+
+// ownersOnly refuses a file that others on the machine may read or write.
+func ownersOnly(path string) error {
+	info, err := os.Stat(path)
+	if err != nil {
+		return err
+	}
+	if info.Mode().Perm()&0o077 != 0 {
+		return fmt.Errorf("others may read it (mode %04o): chmod 600 it, or make new keys if they may have", info.Mode().Perm())
+	}
+	return nil
 }
 
 func readRetired(dir string) ([]seal.PublicKey, error) {
@@ -91,72 +120,23 @@ func without(keys []seal.PublicKey, named ...seal.PublicKey) []seal.PublicKey {
 	})
 }
 
-// makeKeys makes a keys folder; keys that are there already are never written over.
-func makeKeys(dir string, random io.Reader) error {
-	if err := os.MkdirAll(dir, 0o700); err != nil {
-		return fmt.Errorf("make keys folder: %w", err)
-	}
-	for name, use := range map[string]seal.Use{resultKeyFile: seal.UseResult, logKeyFile: seal.UseLog} {
-		if err := makeKey(filepath.Join(dir, name), use, random, os.O_EXCL); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-// makeKey writes a new key. mode is os.O_EXCL for a file that must not be there.
-func makeKey(path string, use seal.Use, random io.Reader, mode int) error {
+// makeKey writes a new key and returns its public half. mode is os.O_EXCL for a file that must not be there.
+func makeKey(path string, use seal.Use, random io.Reader, mode int) (seal.PublicKey, error) {
 	key, err := seal.GenerateKey(random, use)
 	if err != nil {
-		return fmt.Errorf("make %s key: %w", use, err)
+		return seal.PublicKey{}, fmt.Errorf("make %s key: %w", use, err)
 	}
 	text, err := seal.EncodeKeyPEM(key)
 	if err != nil {
-		return fmt.Errorf("make %s key: %w", use, err)
+		return seal.PublicKey{}, fmt.Errorf("make %s key: %w", use, err)
 	}
 	file, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|mode, 0o600)
 	if errors.Is(err, fs.ErrExist) {
-		return fmt.Errorf("make %s key: %s is there already; to replace it, use -rotate %s", use, path, use)
+		return seal.PublicKey{}, fmt.Errorf("make %s key: %s is there already; to replace it: ponderal keys rotate -use %s %s", use, path, use, filepath.Dir(path))
 	}
 	if err != nil {
-		return fmt.Errorf("make %s key: %w", use, err)
+		return seal.PublicKey{}, fmt.Errorf("make %s key: %w", use, err)
 	}
 	_, err = file.Write(text)
-	return errors.Join(err, file.Sync(), file.Close())
-}
-
-// rotateKey retires the key of a use and makes a new one. The public half of the old one stays in the key set, so that what it signed
-// verifies. Retired first: a crash between the two steps leaves the old key in use and in both places, which readers and the next rotation take.
-func rotateKey(dir string, use seal.Use, random io.Reader) error {
-	k, err := readKeys(dir)
-	if err != nil {
-		return err
-	}
-	name, old := resultKeyFile, k.result.Public()
-	if use == seal.UseLog {
-		name, old = logKeyFile, k.log.Public()
-	}
-	retired, err := readRetired(dir)
-	if err != nil {
-		return err
-	}
-	ring, err := seal.NewRing(append(without(retired, old), old)...)
-	if err != nil {
-		return fmt.Errorf("retire key: %w", err)
-	}
-	text, err := ring.JWKS()
-	if err != nil {
-		return fmt.Errorf("retire key: %w", err)
-	}
-	fresh := filepath.Join(dir, name+".new")
-	if err := makeKey(fresh, use, random, os.O_TRUNC); err != nil {
-		return err
-	}
-	if err := os.WriteFile(filepath.Join(dir, retiredFile), text, 0o644); err != nil {
-		return fmt.Errorf("retire key: %w", err)
-	}
-	if err := os.Rename(fresh, filepath.Join(dir, name)); err != nil {
-		return fmt.Errorf("put the new key in place: %w", err)
-	}
-	return nil
+	return key.Public(), errors.Join(err, file.Sync(), file.Close())
 }

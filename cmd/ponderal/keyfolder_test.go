@@ -47,7 +47,7 @@ func TestRotatedKeyStaysPublished(t *testing.T) {
 		t.Fatal(err)
 	}
 	for range 2 {
-		if got := play(t, nil, "", "keys", "-rotate", "result", dir); got.code != exitOK {
+		if got := play(t, nil, "", "keys", "rotate", "-use", "result", dir); got.code != exitOK {
 			t.Fatal(got.err)
 		}
 	}
@@ -64,27 +64,56 @@ func TestRotatedKeyStaysPublished(t *testing.T) {
 	}
 }
 
-// TestRotationCutShort: a crash after the old key was retired and before the new one was in place leaves a folder that works.
+// TestRotationCutShort: a crash between any two steps of a rotation leaves a folder that works, with every key in its set, and that can be rotated
+// again.
 func TestRotationCutShort(t *testing.T) {
-	dir := filepath.Join(t.TempDir(), "keys")
-	if made := play(t, nil, "", "keys", dir); made.code != exitOK {
-		t.Fatal(made.err)
-	}
-	old, err := os.ReadFile(filepath.Join(dir, logKeyFile))
-	if err != nil {
-		t.Fatal(err)
-	}
-	if got := play(t, nil, "", "keys", "-rotate", "log", dir); got.code != exitOK {
-		t.Fatal(got.err)
-	}
-	if err := os.WriteFile(filepath.Join(dir, logKeyFile), old, 0o600); err != nil {
-		t.Fatal(err)
-	}
-	if k, err := readKeys(dir); err != nil || len(k.ring.Keys()) != 2 {
-		t.Fatalf("read: %v", err)
-	}
-	if got := play(t, nil, "", "keys", "-rotate", "log", dir); got.code != exitOK {
-		t.Errorf("rotate again: %s", got.err)
+	for name, c := range map[string]struct {
+		// undone are the files that the crash came before.
+		undone []string
+		// known says that the former key's retirement has its moment; signs that it still signs.
+		known, signs bool
+	}{
+		"before the new key's place": {[]string{logKeyFile, stateFile}, false, true},
+		"before the moment":          {[]string{stateFile}, false, false},
+		"not at all":                 {nil, true, false},
+	} {
+		t.Run(name, func(t *testing.T) {
+			dir := newFolder(t)
+			former := mustReadKeys(t, dir).log.ID
+			before := map[string]string{}
+			for _, file := range c.undone {
+				text, err := os.ReadFile(filepath.Join(dir, file))
+				if err != nil {
+					t.Fatal(err)
+				}
+				before[file] = string(text)
+			}
+			if got := play(t, nil, "", "keys", "rotate", "-use", "log", dir); got.code != exitOK {
+				t.Fatal(got.err)
+			}
+			for file, text := range before {
+				writeFile(t, filepath.Join(dir, file), text, 0o600)
+			}
+			k := mustReadKeys(t, dir)
+			key, err := k.ring.Find(former, seal.UseLog)
+			if err != nil || key.RetiredAt.IsZero() == c.known || (k.log.ID == former) != c.signs || k.maySign() != nil {
+				t.Errorf("the former key is %+v, %v; %s signs, %v", key, err, k.log.ID, k.maySign())
+			}
+			if got := play(t, nil, "", "keys", "rotate", "-use", "log", dir); got.code != exitOK {
+				t.Fatalf("rotate again: %s", got.err)
+			}
+			want := 4
+			if c.signs {
+				want = 3
+			}
+			if k := mustReadKeys(t, dir); len(k.ring.Keys()) != want || k.maySign() != nil {
+				t.Errorf("%d keys after another rotation, want %d; %v", len(k.ring.Keys()), want, k.maySign())
+			}
+			// A retirement without its moment is given one by hand.
+			if got := play(t, nil, "", "keys", "retire", "-id", former, dir); got.code != exitOK || keyIn(t, got.out, former).RetiredAt.IsZero() {
+				t.Errorf("status %d, %s%s", got.code, got.out, got.err)
+			}
+		})
 	}
 }
 

@@ -110,7 +110,7 @@ func (p *private) makeFolder(w world, keep string) error {
 	}
 	keysDir := filepath.Join(p.dir, "keys")
 	if _, err := os.Stat(keysDir); os.IsNotExist(err) {
-		if err := makeKeys(keysDir, w.random); err != nil {
+		if err := makeKeys(w, keysDir); err != nil {
 			return err
 		}
 	}

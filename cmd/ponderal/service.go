@@ -87,6 +87,9 @@ func (s *service) start(ctx context.Context, w world, o settings) error {
 
 // newCases puts the use cases together over an open store.
 func newCases(ctx context.Context, w world, st *store.Store, keys keyFolder, logName string) (*casework.Casework, error) {
+	if err := keys.maySign(); err != nil {
+		return nil, err
+	}
 	log, err := auditlog.New(ctx, auditlog.Options{Name: logName, Key: keys.log, Ring: keys.ring, Now: w.now, Rand: w.random})
 	if err != nil {
 		return nil, err
