@@ -29,7 +29,7 @@ type claims struct {
 	AuthTime      *jwt.NumericDate `json:"auth_time"`
 	ACR           string           `json:"acr"`
 	AMR           []string         `json:"amr"`
-	Nonce         json.RawMessage  `json:"nonce"`
+	Nonce         string           `json:"nonce"`
 	Email         json.RawMessage  `json:"email"`
 	EmailVerified json.RawMessage  `json:"email_verified"`
 	// Events marks a logout token and other security events (RFC 8417), which the same key may sign.
@@ -94,7 +94,8 @@ func soundSubject(s string) bool {
 }
 
 func (c claims) identity() Identity {
-	id := Identity{Issuer: c.Issuer, Subject: c.Subject, IssuedAt: c.IssuedAt.Time().UTC(), ExpiresAt: c.Expiry.Time().UTC(), ACR: line(c.ACR, maxWord)}
+	id := Identity{Issuer: c.Issuer, Subject: c.Subject, IssuedAt: c.IssuedAt.Time().UTC(), ExpiresAt: c.Expiry.Time().UTC(), ACR: line(c.ACR, maxWord),
+		Nonce: line(c.Nonce, maxWord)}
 	if c.AuthTime != nil {
 		id.AuthTime = time.Unix(int64(*c.AuthTime), 0).UTC()
 	}
@@ -102,11 +103,6 @@ func (c claims) identity() Identity {
 		if method = line(method, maxWord); method != "" {
 			id.AMR = append(id.AMR, method)
 		}
-	}
-	// A nonce that is no plain text is none that anybody asked for.
-	var nonce string
-	if json.Unmarshal(c.Nonce, &nonce) == nil {
-		id.Nonce = line(nonce, maxWord)
 	}
 	// What is only shown refuses no token: some issuers write a word where a truth value belongs.
 	var email string
