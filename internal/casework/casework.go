@@ -146,8 +146,13 @@ type ResultView struct {
 
 // Bundle is what a payer keeps: a signed result with its proof.
 type Bundle struct {
-	JWS   string
-	Proof Proof
+	// Format is bundle.Format or bundle.Format2.
+	Format string
+	JWS    string
+	// Enclosed are the raw trials, canonical JSON, that a result of bundle.Format2 commits to under the salt; both are empty where they are not shown.
+	Enclosed     string
+	EnclosedSalt []byte
+	Proof        Proof
 	// Countersigned are the second signatures with their proofs.
 	Countersigned []CountersignatureView
 }
@@ -159,7 +164,7 @@ func (b Bundle) File() bundle.Bundle {
 		second = append(second, bundle.Countersignature{JWS: v.JWS, Entry: []byte(v.Proof.Entry), Salt: v.Proof.Salt, Path: v.Proof.Path,
 			Checkpoint: v.Proof.Checkpoint})
 	}
-	return bundle.Bundle{Countersignatures: second, JWS: b.JWS, Entry: []byte(b.Proof.Entry), Salt: b.Proof.Salt, Path: b.Proof.Path, Checkpoint: b.Proof.Checkpoint}
+	return bundle.Bundle{Format: b.Format, Enclosed: []byte(b.Enclosed), EnclosedSalt: b.EnclosedSalt, Countersignatures: second, JWS: b.JWS, Entry: []byte(b.Proof.Entry), Salt: b.Proof.Salt, Path: b.Proof.Path, Checkpoint: b.Proof.Checkpoint}
 }
 
 // Proof proves an entry: its canonical JSON, salt, inclusion path from the leaf up, and the signed note of the tree's head.

@@ -171,8 +171,11 @@ func (c *Casework) feedOnceCountersigned(ctx context.Context, tx *store.Tx, got 
 	if err != nil {
 		return nil, err
 	}
-	releases, err := liveReleases(ctx, tx, referral.ID, record.TimeOf(c.now()))
-	if err != nil || !slices.ContainsFunc(releases, func(r record.Release) bool { return r.PayerID == referral.PayerID }) {
+	scope, err := scopeOf(ctx, tx, got.row, got.doc)
+	if err != nil {
+		return nil, err
+	}
+	if released, err := c.released(ctx, tx, referral.ID, referral.PayerID, scope); err != nil || !released {
 		return nil, err
 	}
 	there, err := tx.InFeed(ctx, referral.PayerID, []string{got.row.ID})

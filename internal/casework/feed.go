@@ -67,11 +67,13 @@ func sortedKeys[V any](m map[string]V) []string {
 	return keys
 }
 
-// disclosing is a result that may be shown, if its referral has a live release.
+// disclosing is a result that may be shown, if a live release of its referral covers it; release is then the one that it is shown under.
 type disclosing struct {
 	id               string
 	result           record.Stored[ResultView]
 	referral, client string
+	scope            candidate
+	release          record.Release
 }
 
 // disclose reads results of one clinic for a payer, and records the disclosure in the same transaction. Those without a live release are
@@ -94,7 +96,8 @@ func (c *Casework) disclose(ctx context.Context, p authn.Principal, clinic strin
 			return err
 		}
 		_, err = c.log.Commit(ctx, tx, head, auditlog.Draft{
-			ClinicID: clinic, Action: record.ActionResultDisclose, Actor: p.Actor(), Subjects: disclosedSubjects(allowed, p.PayerID), Last: true,
+			ClinicID: clinic, Action: record.ActionResultDisclose, Actor: p.Actor(), Subjects: disclosedSubjects(allowed, p.PayerID),
+			Disclosed: disclosedUnder(allowed), Last: true,
 		}, false)
 		if err != nil {
 			return err
@@ -122,31 +125,50 @@ func (c *Casework) candidates(ctx context.Context, tx *store.Tx, ids []string) (
 		if err != nil {
 			return nil, err
 		}
-		found = append(found, disclosing{id: id, result: result, referral: doc.Referral.ID, client: doc.Client.ID})
+		scope, err := scopeOf(ctx, tx, row, doc)
+		if err != nil {
+			return nil, err
+		}
+		found = append(found, disclosing{id: id, result: result, referral: doc.Referral.ID, client: doc.Client.ID, scope: scope})
 	}
 	return found, nil
 }
 
-// allowed keeps the results whose referral has a live release to the payer.
+// allowed keeps the results that a live release of their referral to the payer covers, each as the widest of them lets it be seen. A result that
+// awaits a countersignature is not shown.
 func (c *Casework) allowed(ctx context.Context, tx *store.Tx, payer string, found []disclosing) ([]disclosing, error) {
 	now := record.TimeOf(c.now())
-	released := make(map[string]bool)
+	known := make(map[string][]record.Release)
 	var out []disclosing
 	for _, d := range found {
-		ok, known := released[d.referral]
-		if !known {
-			releases, err := liveReleases(ctx, tx, d.referral, now)
-			if err != nil {
+		releases, there := known[d.referral]
+		if !there {
+			var err error
+			if releases, err = liveReleases(ctx, tx, d.referral, now); err != nil {
 				return nil, err
 			}
-			ok = slices.ContainsFunc(releases, func(r record.Release) bool { return r.PayerID == payer })
-			released[d.referral] = ok
+			known[d.referral] = releases
 		}
-		if ok {
-			out = append(out, d)
+		release, ok := widest(releases, payer, d.scope)
+		if !ok || d.result.Value.AwaitsCountersignature {
+			continue
 		}
+		d.release = release
+		if !release.RawTrials {
+			d.result = withoutTrials(d.result)
+		}
+		out = append(out, d)
 	}
 	return out, nil
+}
+
+// disclosedUnder says of every result shown under which release it was, and whether with its raw trials.
+func disclosedUnder(shown []disclosing) []record.Disclosed {
+	out := make([]record.Disclosed, len(shown))
+	for i, d := range shown {
+		out[i] = record.Disclosed{ResultID: d.id, ReleaseID: d.release.ID, RawTrials: d.release.RawTrials}
+	}
+	return out
 }
 
 // disclosedSubjects names every result shown, with its referral and client, and the payer.

@@ -2,6 +2,7 @@ package casework
 
 import (
 	"context"
+	"slices"
 
 	"ponderal.example/internal/authn"
 	"ponderal.example/internal/canon"
@@ -25,7 +26,12 @@ func (c *Casework) PutRelease(ctx context.Context, p authn.Principal, v record.R
 		return none, err
 	}
 	in := putting{kind: record.KindRelease, id: v.ID, clinic: clinic, value: v, expected: expected}
-	in.check = func(ctx context.Context, tx *store.Tx) ([]fault.Violation, error) { return releaseFits(ctx, tx, v) }
+	in.check = func(ctx context.Context, tx *store.Tx) ([]fault.Violation, error) {
+		if wrong, err := releaseFits(ctx, tx, v); err != nil || len(wrong) > 0 {
+			return wrong, err
+		}
+		return c.releaseLists(ctx, tx, v)
+	}
 	in.feed = func(ctx context.Context, tx *store.Tx) ([]store.FeedRow, error) {
 		if !live(v, now) {
 			return nil, nil
@@ -63,8 +69,8 @@ func releaseFits(ctx context.Context, tx *store.Tx, v record.Release) ([]fault.V
 	return nil, nil
 }
 
-// missingFromFeed puts the standing results of a release's referral into the payer's feed, in the order of signing, but for those that await a
-// countersignature.
+// missingFromFeed puts the results that a release covers into the payer's feed, in the order of signing: those that stand, and those that it lists. Results
+// that await a countersignature are left out.
 func (c *Casework) missingFromFeed(ctx context.Context, tx *store.Tx, v record.Release) ([]store.FeedRow, error) {
 	results, err := tx.ResultsOfReferral(ctx, v.ReferralID)
 	if err != nil {
@@ -72,14 +78,22 @@ func (c *Casework) missingFromFeed(ctx context.Context, tx *store.Tx, v record.R
 	}
 	var ids []string
 	for _, r := range results {
-		if r.SupersededBy != "" {
+		if r.SupersededBy != "" && !slices.Contains(v.ResultIDs, r.ID) {
 			continue
 		}
 		item, err := c.listed(ctx, tx, r)
 		if err != nil {
 			return nil, err
 		}
-		if !item.Value.AwaitsCountersignature {
+		doc, _, err := c.open(r)
+		if err != nil {
+			return nil, err
+		}
+		scope, err := scopeOf(ctx, tx, r, doc)
+		if err != nil {
+			return nil, err
+		}
+		if covers(v, scope) && !item.Value.AwaitsCountersignature {
 			ids = append(ids, r.ID)
 		}
 	}

@@ -59,6 +59,9 @@ func (c *Casework) bundled(ctx context.Context, tx *store.Tx, row store.ResultRo
 		proof.Path = append(proof.Path, [32]byte(path[:32]))
 	}
 	got.Value.Bundle = &Bundle{JWS: row.JWS, Proof: proof}
+	if err := enclose(ctx, tx, row, doc, got.Value.Bundle); err != nil {
+		return got, doc, err
+	}
 	return got, doc, c.addCountersigned(ctx, tx, row, doc, &got.Value)
 }
 

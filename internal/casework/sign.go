@@ -8,10 +8,8 @@ import (
 
 	"ponderal.example/internal/auditlog"
 	"ponderal.example/internal/authn"
-	"ponderal.example/internal/bundle"
 	"ponderal.example/internal/fault"
 	"ponderal.example/internal/record"
-	"ponderal.example/internal/seal"
 	"ponderal.example/internal/store"
 )
 
@@ -153,29 +151,22 @@ func (c *Casework) signUnder(ctx context.Context, tx *store.Tx, p authn.Principa
 	if err := decided(in, doc); err != nil {
 		return err
 	}
-	payload, err := bundle.Payload(doc)
-	if err != nil {
-		return textFault(err)
-	}
-	jws, err := seal.SignJWS(ctx, c.key, payload)
-	if err != nil {
-		return signFault(ctx, err)
-	}
-	return c.commitResult(ctx, tx, p, in, &s, jws, doc.CountersignatureNeeded)
-}
-
-// commitResult stores a signed result. One that awaits a countersignature goes into no feed yet.
-func (c *Casework) commitResult(ctx context.Context, tx *store.Tx, p authn.Principal, in Signing, s *standing, jws string, awaits bool) error {
-	clinic := s.session.ClinicID
-	releases, err := liveReleases(ctx, tx, s.ground.referral.ID, record.TimeOf(c.now()))
+	signed, err := c.signDocument(ctx, doc)
 	if err != nil {
 		return err
 	}
+	return c.commitResult(ctx, tx, p, in, &s, signed, doc.CountersignatureNeeded)
+}
+
+// commitResult stores a signed result. One that awaits a countersignature goes into no feed yet.
+func (c *Casework) commitResult(ctx context.Context, tx *store.Tx, p authn.Principal, in Signing, s *standing, signed store.NewResult, awaits bool) error {
+	clinic := s.session.ClinicID
+	signed.ID, signed.SessionID, signed.SessionRevision, signed.Supersedes = in.ResultID, in.SessionID, in.SessionRevision, in.Supersedes
 	draft := auditlog.Draft{
 		ClinicID: clinic, Action: record.ActionResultSign, Actor: p.Actor(), Reason: in.SupersedeReason,
 		Subjects: []string{subject(record.KindResult, in.ResultID), subject(record.KindSession, in.SessionID),
 			subject(record.KindReferral, s.ground.referral.ID), subject(record.KindClient, s.ground.client.ID)},
-		Results: []store.NewResult{{ID: in.ResultID, SessionID: in.SessionID, SessionRevision: in.SessionRevision, Supersedes: in.Supersedes, JWS: jws}},
+		Results: []store.NewResult{signed},
 		Last:    true,
 	}
 	draft.Actor.Role = record.RoleReviewer
@@ -184,7 +175,19 @@ func (c *Casework) commitResult(ctx context.Context, tx *store.Tx, p authn.Princ
 		draft.Subjects = append(draft.Subjects, subject(record.KindResult, in.Supersedes))
 	}
 	payer := s.ground.referral.PayerID
-	if !awaits && slices.ContainsFunc(releases, func(r record.Release) bool { return r.PayerID == payer }) {
+	line := []string{in.ResultID}
+	if in.Supersedes != "" {
+		before, err := lineOf(ctx, tx, in.SessionID, in.Supersedes)
+		if err != nil {
+			return err
+		}
+		line = append(line, before...)
+	}
+	released, err := c.released(ctx, tx, s.ground.referral.ID, payer, candidate{line: line})
+	if err != nil {
+		return err
+	}
+	if released && !awaits {
 		if draft.Feed, err = feedRows(ctx, tx, clinic, payer, in.ResultID); err != nil {
 			return err
 		}

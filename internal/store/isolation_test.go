@@ -81,6 +81,10 @@ func readUses() map[string]use {
 		"At": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
 			return one(tx.At(ctx, record.KindClient, id(103), 1))
 		},
+		"Enclosed": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
+			_, _, err := tx.Enclosed(ctx, id(300))
+			return one(0, err)
+		},
 		"Newest": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
 			return one(tx.Newest(ctx, record.KindClient, id(103)))
 		},
