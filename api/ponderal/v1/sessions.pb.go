@@ -334,7 +334,7 @@ func (x PushSessionResponse_Outcome) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use PushSessionResponse_Outcome.Descriptor instead.
 func (PushSessionResponse_Outcome) EnumDescriptor() ([]byte, []int) {
-	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{11, 0}
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{12, 0}
 }
 
 // MechanicsSign is a sign with its grade.
@@ -425,8 +425,10 @@ type Trial struct {
 	StartHeartRateBpm *uint32 `protobuf:"varint,14,opt,name=start_heart_rate_bpm,json=startHeartRateBpm,proto3,oneof" json:"start_heart_rate_bpm,omitempty"`
 	// Heart rate once it no longer rose, in a trial that lasts minutes; beats per minute. The aerobic demand is worked out from it.
 	SteadyHeartRateBpm *uint32 `protobuf:"varint,15,opt,name=steady_heart_rate_bpm,json=steadyHeartRateBpm,proto3,oneof" json:"steady_heart_rate_bpm,omitempty"`
-	unknownFields      protoimpl.UnknownFields
-	sizeCache          protoimpl.SizeCache
+	// What the heart-rate monitor showed, one value a second. Kept and returned exactly; no score is worked out from it.
+	HeartRateTrace *HeartRateTrace `protobuf:"bytes,16,opt,name=heart_rate_trace,json=heartRateTrace,proto3" json:"heart_rate_trace,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *Trial) Reset() {
@@ -564,6 +566,70 @@ func (x *Trial) GetSteadyHeartRateBpm() uint32 {
 	return 0
 }
 
+func (x *Trial) GetHeartRateTrace() *HeartRateTrace {
+	if x != nil {
+		return x.HeartRateTrace
+	}
+	return nil
+}
+
+// HeartRateTrace is a series of readings, one a second. It is sent as the changes from one reading to the next, which take a byte each and compress
+// well.
+type HeartRateTrace struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// When the first reading was taken.
+	StartedAt *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=started_at,json=startedAt,proto3" json:"started_at,omitempty"`
+	// The first reading, then by how much each differs from the one before; beats per minute. A reading is 20 to 250, or 0 where the monitor gave
+	// none. At most two hours.
+	Changes       []int32 `protobuf:"zigzag32,2,rep,packed,name=changes,proto3" json:"changes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *HeartRateTrace) Reset() {
+	*x = HeartRateTrace{}
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *HeartRateTrace) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*HeartRateTrace) ProtoMessage() {}
+
+func (x *HeartRateTrace) ProtoReflect() protoreflect.Message {
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use HeartRateTrace.ProtoReflect.Descriptor instead.
+func (*HeartRateTrace) Descriptor() ([]byte, []int) {
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *HeartRateTrace) GetStartedAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.StartedAt
+	}
+	return nil
+}
+
+func (x *HeartRateTrace) GetChanges() []int32 {
+	if x != nil {
+		return x.Changes
+	}
+	return nil
+}
+
 // Series is one progressive test.
 type Series struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -584,7 +650,7 @@ type Series struct {
 
 func (x *Series) Reset() {
 	*x = Series{}
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[2]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -596,7 +662,7 @@ func (x *Series) String() string {
 func (*Series) ProtoMessage() {}
 
 func (x *Series) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[2]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -609,7 +675,7 @@ func (x *Series) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Series.ProtoReflect.Descriptor instead.
 func (*Series) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{2}
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *Series) GetNumber() uint32 {
@@ -688,7 +754,7 @@ type Screening struct {
 
 func (x *Screening) Reset() {
 	*x = Screening{}
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[3]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -700,7 +766,7 @@ func (x *Screening) String() string {
 func (*Screening) ProtoMessage() {}
 
 func (x *Screening) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[3]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -713,7 +779,7 @@ func (x *Screening) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Screening.ProtoReflect.Descriptor instead.
 func (*Screening) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{3}
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *Screening) GetRestingHeartRateBpm() uint32 {
@@ -778,7 +844,7 @@ type BodyMeasures struct {
 
 func (x *BodyMeasures) Reset() {
 	*x = BodyMeasures{}
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[4]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -790,7 +856,7 @@ func (x *BodyMeasures) String() string {
 func (*BodyMeasures) ProtoMessage() {}
 
 func (x *BodyMeasures) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[4]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -803,7 +869,7 @@ func (x *BodyMeasures) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BodyMeasures.ProtoReflect.Descriptor instead.
 func (*BodyMeasures) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{4}
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *BodyMeasures) GetStatureMm() uint32 {
@@ -839,7 +905,7 @@ type HandTrial struct {
 
 func (x *HandTrial) Reset() {
 	*x = HandTrial{}
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[5]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -851,7 +917,7 @@ func (x *HandTrial) String() string {
 func (*HandTrial) ProtoMessage() {}
 
 func (x *HandTrial) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[5]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -864,7 +930,7 @@ func (x *HandTrial) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HandTrial.ProtoReflect.Descriptor instead.
 func (*HandTrial) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{5}
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *HandTrial) GetNumber() uint32 {
@@ -931,7 +997,7 @@ type HandSeries struct {
 
 func (x *HandSeries) Reset() {
 	*x = HandSeries{}
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[6]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -943,7 +1009,7 @@ func (x *HandSeries) String() string {
 func (*HandSeries) ProtoMessage() {}
 
 func (x *HandSeries) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[6]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -956,7 +1022,7 @@ func (x *HandSeries) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HandSeries.ProtoReflect.Descriptor instead.
 func (*HandSeries) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{6}
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *HandSeries) GetNumber() uint32 {
@@ -1042,7 +1108,7 @@ type Bout struct {
 
 func (x *Bout) Reset() {
 	*x = Bout{}
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[7]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1054,7 +1120,7 @@ func (x *Bout) String() string {
 func (*Bout) ProtoMessage() {}
 
 func (x *Bout) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[7]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1067,7 +1133,7 @@ func (x *Bout) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Bout.ProtoReflect.Descriptor instead.
 func (*Bout) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{7}
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Bout) GetNumber() uint32 {
@@ -1143,7 +1209,7 @@ type PositionSeries struct {
 
 func (x *PositionSeries) Reset() {
 	*x = PositionSeries{}
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[8]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1155,7 +1221,7 @@ func (x *PositionSeries) String() string {
 func (*PositionSeries) ProtoMessage() {}
 
 func (x *PositionSeries) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[8]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1168,7 +1234,7 @@ func (x *PositionSeries) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PositionSeries.ProtoReflect.Descriptor instead.
 func (*PositionSeries) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{8}
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *PositionSeries) GetNumber() uint32 {
@@ -1235,7 +1301,7 @@ type Session struct {
 
 func (x *Session) Reset() {
 	*x = Session{}
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[9]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1247,7 +1313,7 @@ func (x *Session) String() string {
 func (*Session) ProtoMessage() {}
 
 func (x *Session) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[9]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1260,7 +1326,7 @@ func (x *Session) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Session.ProtoReflect.Descriptor instead.
 func (*Session) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{9}
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *Session) GetId() string {
@@ -1356,7 +1422,7 @@ type PushSessionRequest struct {
 
 func (x *PushSessionRequest) Reset() {
 	*x = PushSessionRequest{}
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[10]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1368,7 +1434,7 @@ func (x *PushSessionRequest) String() string {
 func (*PushSessionRequest) ProtoMessage() {}
 
 func (x *PushSessionRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[10]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1381,7 +1447,7 @@ func (x *PushSessionRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PushSessionRequest.ProtoReflect.Descriptor instead.
 func (*PushSessionRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{10}
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *PushSessionRequest) GetSession() *Session {
@@ -1405,7 +1471,7 @@ type PushSessionResponse struct {
 
 func (x *PushSessionResponse) Reset() {
 	*x = PushSessionResponse{}
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[11]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1417,7 +1483,7 @@ func (x *PushSessionResponse) String() string {
 func (*PushSessionResponse) ProtoMessage() {}
 
 func (x *PushSessionResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[11]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1430,7 +1496,7 @@ func (x *PushSessionResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PushSessionResponse.ProtoReflect.Descriptor instead.
 func (*PushSessionResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{11}
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *PushSessionResponse) GetOutcome() PushSessionResponse_Outcome {
@@ -1465,7 +1531,7 @@ type GetSessionRequest struct {
 
 func (x *GetSessionRequest) Reset() {
 	*x = GetSessionRequest{}
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[12]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1477,7 +1543,7 @@ func (x *GetSessionRequest) String() string {
 func (*GetSessionRequest) ProtoMessage() {}
 
 func (x *GetSessionRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[12]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1490,7 +1556,7 @@ func (x *GetSessionRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetSessionRequest.ProtoReflect.Descriptor instead.
 func (*GetSessionRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{12}
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *GetSessionRequest) GetId() string {
@@ -1516,7 +1582,7 @@ type GetSessionResponse struct {
 
 func (x *GetSessionResponse) Reset() {
 	*x = GetSessionResponse{}
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[13]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1528,7 +1594,7 @@ func (x *GetSessionResponse) String() string {
 func (*GetSessionResponse) ProtoMessage() {}
 
 func (x *GetSessionResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[13]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1541,7 +1607,7 @@ func (x *GetSessionResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetSessionResponse.ProtoReflect.Descriptor instead.
 func (*GetSessionResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{13}
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *GetSessionResponse) GetSession() *Session {
@@ -1560,7 +1626,7 @@ type ListSessionsRequest struct {
 
 func (x *ListSessionsRequest) Reset() {
 	*x = ListSessionsRequest{}
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[14]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1572,7 +1638,7 @@ func (x *ListSessionsRequest) String() string {
 func (*ListSessionsRequest) ProtoMessage() {}
 
 func (x *ListSessionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[14]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1585,7 +1651,7 @@ func (x *ListSessionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListSessionsRequest.ProtoReflect.Descriptor instead.
 func (*ListSessionsRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{14}
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *ListSessionsRequest) GetPage() *Page {
@@ -1609,7 +1675,7 @@ type ListSessionsResponse struct {
 
 func (x *ListSessionsResponse) Reset() {
 	*x = ListSessionsResponse{}
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[15]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1621,7 +1687,7 @@ func (x *ListSessionsResponse) String() string {
 func (*ListSessionsResponse) ProtoMessage() {}
 
 func (x *ListSessionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[15]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1634,7 +1700,7 @@ func (x *ListSessionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListSessionsResponse.ProtoReflect.Descriptor instead.
 func (*ListSessionsResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{15}
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *ListSessionsResponse) GetSessions() []*Session {
@@ -1674,7 +1740,7 @@ type CorrectTrialRequest struct {
 
 func (x *CorrectTrialRequest) Reset() {
 	*x = CorrectTrialRequest{}
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[16]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1686,7 +1752,7 @@ func (x *CorrectTrialRequest) String() string {
 func (*CorrectTrialRequest) ProtoMessage() {}
 
 func (x *CorrectTrialRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[16]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1699,7 +1765,7 @@ func (x *CorrectTrialRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectTrialRequest.ProtoReflect.Descriptor instead.
 func (*CorrectTrialRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{16}
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *CorrectTrialRequest) GetSessionId() string {
@@ -1749,7 +1815,7 @@ type CorrectTrialResponse struct {
 
 func (x *CorrectTrialResponse) Reset() {
 	*x = CorrectTrialResponse{}
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[17]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1761,7 +1827,7 @@ func (x *CorrectTrialResponse) String() string {
 func (*CorrectTrialResponse) ProtoMessage() {}
 
 func (x *CorrectTrialResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[17]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1774,7 +1840,7 @@ func (x *CorrectTrialResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectTrialResponse.ProtoReflect.Descriptor instead.
 func (*CorrectTrialResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{17}
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *CorrectTrialResponse) GetSession() *Session {
@@ -1819,7 +1885,7 @@ type CorrectSessionRequest struct {
 
 func (x *CorrectSessionRequest) Reset() {
 	*x = CorrectSessionRequest{}
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[18]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1831,7 +1897,7 @@ func (x *CorrectSessionRequest) String() string {
 func (*CorrectSessionRequest) ProtoMessage() {}
 
 func (x *CorrectSessionRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[18]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1844,7 +1910,7 @@ func (x *CorrectSessionRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectSessionRequest.ProtoReflect.Descriptor instead.
 func (*CorrectSessionRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{18}
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *CorrectSessionRequest) GetSessionId() string {
@@ -1971,7 +2037,7 @@ type CorrectSessionResponse struct {
 
 func (x *CorrectSessionResponse) Reset() {
 	*x = CorrectSessionResponse{}
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[19]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1983,7 +2049,7 @@ func (x *CorrectSessionResponse) String() string {
 func (*CorrectSessionResponse) ProtoMessage() {}
 
 func (x *CorrectSessionResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[19]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1996,7 +2062,7 @@ func (x *CorrectSessionResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectSessionResponse.ProtoReflect.Descriptor instead.
 func (*CorrectSessionResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{19}
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *CorrectSessionResponse) GetSession() *Session {
@@ -2033,7 +2099,7 @@ type RescoreSessionRequest struct {
 
 func (x *RescoreSessionRequest) Reset() {
 	*x = RescoreSessionRequest{}
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[20]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2045,7 +2111,7 @@ func (x *RescoreSessionRequest) String() string {
 func (*RescoreSessionRequest) ProtoMessage() {}
 
 func (x *RescoreSessionRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[20]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2058,7 +2124,7 @@ func (x *RescoreSessionRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RescoreSessionRequest.ProtoReflect.Descriptor instead.
 func (*RescoreSessionRequest) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{20}
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *RescoreSessionRequest) GetSessionId() string {
@@ -2094,7 +2160,7 @@ type RescoreSessionResponse struct {
 
 func (x *RescoreSessionResponse) Reset() {
 	*x = RescoreSessionResponse{}
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[21]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2106,7 +2172,7 @@ func (x *RescoreSessionResponse) String() string {
 func (*RescoreSessionResponse) ProtoMessage() {}
 
 func (x *RescoreSessionResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[21]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2119,7 +2185,7 @@ func (x *RescoreSessionResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RescoreSessionResponse.ProtoReflect.Descriptor instead.
 func (*RescoreSessionResponse) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{21}
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *RescoreSessionResponse) GetSession() *Session {
@@ -2155,7 +2221,7 @@ type CorrectSessionRequest_SeriesEnd struct {
 
 func (x *CorrectSessionRequest_SeriesEnd) Reset() {
 	*x = CorrectSessionRequest_SeriesEnd{}
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[22]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2167,7 +2233,7 @@ func (x *CorrectSessionRequest_SeriesEnd) String() string {
 func (*CorrectSessionRequest_SeriesEnd) ProtoMessage() {}
 
 func (x *CorrectSessionRequest_SeriesEnd) ProtoReflect() protoreflect.Message {
-	mi := &file_ponderal_v1_sessions_proto_msgTypes[22]
+	mi := &file_ponderal_v1_sessions_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2180,7 +2246,7 @@ func (x *CorrectSessionRequest_SeriesEnd) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectSessionRequest_SeriesEnd.ProtoReflect.Descriptor instead.
 func (*CorrectSessionRequest_SeriesEnd) Descriptor() ([]byte, []int) {
-	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{18, 0}
+	return file_ponderal_v1_sessions_proto_rawDescGZIP(), []int{19, 0}
 }
 
 func (x *CorrectSessionRequest_SeriesEnd) GetSeriesNumber() uint32 {
@@ -2211,7 +2277,7 @@ const file_ponderal_v1_sessions_proto_rawDesc = "" +
 	"\x1aponderal/v1/sessions.proto\x12\vponderal.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18ponderal/v1/access.proto\x1a\x18ponderal/v1/common.proto\x1a\x1aponderal/v1/findings.proto\x1a\x17ponderal/v1/tests.proto\"b\n" +
 	"\rMechanicsSign\x122\n" +
 	"\x04sign\x18\x01 \x01(\x0e2\x11.ponderal.v1.SignB\v\xbaH\b\xc8\x01\x01\x82\x01\x02\x10\x01R\x04sign\x12\x1d\n" +
-	"\x05grade\x18\x02 \x01(\rB\a\xbaH\x04*\x02\x18\x03R\x05grade\"\x92\a\n" +
+	"\x05grade\x18\x02 \x01(\rB\a\xbaH\x04*\x02\x18\x03R\x05grade\"\xd9\a\n" +
 	"\x05Trial\x12!\n" +
 	"\x06number\x18\x01 \x01(\rB\t\xbaH\x06*\x04\x18d(\x01R\x06number\x122\n" +
 	"\x02at\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x06\xbaH\x03\xc8\x01\x01R\x02at\x12-\n" +
@@ -2231,13 +2297,18 @@ const file_ponderal_v1_sessions_proto_rawDesc = "" +
 	"\x14start_heart_rate_bpm\x18\x0e \x01(\rB\n" +
 	"\xbaH\a*\x05\x18\xfa\x01(\x14H\x04R\x11startHeartRateBpm\x88\x01\x01\x12B\n" +
 	"\x15steady_heart_rate_bpm\x18\x0f \x01(\rB\n" +
-	"\xbaH\a*\x05\x18\xfa\x01(\x14H\x05R\x12steadyHeartRateBpm\x88\x01\x01B\x11\n" +
+	"\xbaH\a*\x05\x18\xfa\x01(\x14H\x05R\x12steadyHeartRateBpm\x88\x01\x01\x12E\n" +
+	"\x10heart_rate_trace\x18\x10 \x01(\v2\x1b.ponderal.v1.HeartRateTraceR\x0eheartRateTraceB\x11\n" +
 	"\x0f_heart_rate_bpmB\x10\n" +
 	"\x0e_effort_ratingB\x0e\n" +
 	"\f_sustainableB\x10\n" +
 	"\x0e_more_possibleB\x17\n" +
 	"\x15_start_heart_rate_bpmB\x18\n" +
-	"\x16_steady_heart_rate_bpm\"\x87\x03\n" +
+	"\x16_steady_heart_rate_bpm\"\x84\x01\n" +
+	"\x0eHeartRateTrace\x12A\n" +
+	"\n" +
+	"started_at\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampB\x06\xbaH\x03\xc8\x01\x01R\tstartedAt\x12/\n" +
+	"\achanges\x18\x02 \x03(\x11B\x15\xbaH\x12\x92\x01\x0f\b\x01\x10\xa08\"\b:\x06\x18\xf4\x03(\xf3\x03R\achanges\"\x87\x03\n" +
 	"\x06Series\x12!\n" +
 	"\x06number\x18\x01 \x01(\rB\t\xbaH\x06*\x04\x18((\x01R\x06number\x122\n" +
 	"\x04zone\x18\x02 \x01(\x0e2\x11.ponderal.v1.ZoneB\v\xbaH\b\xc8\x01\x01\x82\x01\x02\x10\x01R\x04zone\x122\n" +
@@ -2454,7 +2525,7 @@ func file_ponderal_v1_sessions_proto_rawDescGZIP() []byte {
 }
 
 var file_ponderal_v1_sessions_proto_enumTypes = make([]protoimpl.EnumInfo, 5)
-var file_ponderal_v1_sessions_proto_msgTypes = make([]protoimpl.MessageInfo, 23)
+var file_ponderal_v1_sessions_proto_msgTypes = make([]protoimpl.MessageInfo, 24)
 var file_ponderal_v1_sessions_proto_goTypes = []any{
 	(Sign)(0),                               // 0: ponderal.v1.Sign
 	(Symptom)(0),                            // 1: ponderal.v1.Symptom
@@ -2463,114 +2534,117 @@ var file_ponderal_v1_sessions_proto_goTypes = []any{
 	(PushSessionResponse_Outcome)(0),        // 4: ponderal.v1.PushSessionResponse.Outcome
 	(*MechanicsSign)(nil),                   // 5: ponderal.v1.MechanicsSign
 	(*Trial)(nil),                           // 6: ponderal.v1.Trial
-	(*Series)(nil),                          // 7: ponderal.v1.Series
-	(*Screening)(nil),                       // 8: ponderal.v1.Screening
-	(*BodyMeasures)(nil),                    // 9: ponderal.v1.BodyMeasures
-	(*HandTrial)(nil),                       // 10: ponderal.v1.HandTrial
-	(*HandSeries)(nil),                      // 11: ponderal.v1.HandSeries
-	(*Bout)(nil),                            // 12: ponderal.v1.Bout
-	(*PositionSeries)(nil),                  // 13: ponderal.v1.PositionSeries
-	(*Session)(nil),                         // 14: ponderal.v1.Session
-	(*PushSessionRequest)(nil),              // 15: ponderal.v1.PushSessionRequest
-	(*PushSessionResponse)(nil),             // 16: ponderal.v1.PushSessionResponse
-	(*GetSessionRequest)(nil),               // 17: ponderal.v1.GetSessionRequest
-	(*GetSessionResponse)(nil),              // 18: ponderal.v1.GetSessionResponse
-	(*ListSessionsRequest)(nil),             // 19: ponderal.v1.ListSessionsRequest
-	(*ListSessionsResponse)(nil),            // 20: ponderal.v1.ListSessionsResponse
-	(*CorrectTrialRequest)(nil),             // 21: ponderal.v1.CorrectTrialRequest
-	(*CorrectTrialResponse)(nil),            // 22: ponderal.v1.CorrectTrialResponse
-	(*CorrectSessionRequest)(nil),           // 23: ponderal.v1.CorrectSessionRequest
-	(*CorrectSessionResponse)(nil),          // 24: ponderal.v1.CorrectSessionResponse
-	(*RescoreSessionRequest)(nil),           // 25: ponderal.v1.RescoreSessionRequest
-	(*RescoreSessionResponse)(nil),          // 26: ponderal.v1.RescoreSessionResponse
-	(*CorrectSessionRequest_SeriesEnd)(nil), // 27: ponderal.v1.CorrectSessionRequest.SeriesEnd
-	(*timestamppb.Timestamp)(nil),           // 28: google.protobuf.Timestamp
-	(*Mass)(nil),                            // 29: ponderal.v1.Mass
-	(Zone)(0),                               // 30: ponderal.v1.Zone
-	(Pace)(0),                               // 31: ponderal.v1.Pace
-	(HandMeasure)(0),                        // 32: ponderal.v1.HandMeasure
-	(Hand)(0),                               // 33: ponderal.v1.Hand
-	(HandProcedure)(0),                      // 34: ponderal.v1.HandProcedure
-	(Position)(0),                           // 35: ponderal.v1.Position
-	(Tolerance)(0),                          // 36: ponderal.v1.Tolerance
-	(*Revision)(nil),                        // 37: ponderal.v1.Revision
-	(*Finding)(nil),                         // 38: ponderal.v1.Finding
-	(*Page)(nil),                            // 39: ponderal.v1.Page
-	(*Difference)(nil),                      // 40: ponderal.v1.Difference
+	(*HeartRateTrace)(nil),                  // 7: ponderal.v1.HeartRateTrace
+	(*Series)(nil),                          // 8: ponderal.v1.Series
+	(*Screening)(nil),                       // 9: ponderal.v1.Screening
+	(*BodyMeasures)(nil),                    // 10: ponderal.v1.BodyMeasures
+	(*HandTrial)(nil),                       // 11: ponderal.v1.HandTrial
+	(*HandSeries)(nil),                      // 12: ponderal.v1.HandSeries
+	(*Bout)(nil),                            // 13: ponderal.v1.Bout
+	(*PositionSeries)(nil),                  // 14: ponderal.v1.PositionSeries
+	(*Session)(nil),                         // 15: ponderal.v1.Session
+	(*PushSessionRequest)(nil),              // 16: ponderal.v1.PushSessionRequest
+	(*PushSessionResponse)(nil),             // 17: ponderal.v1.PushSessionResponse
+	(*GetSessionRequest)(nil),               // 18: ponderal.v1.GetSessionRequest
+	(*GetSessionResponse)(nil),              // 19: ponderal.v1.GetSessionResponse
+	(*ListSessionsRequest)(nil),             // 20: ponderal.v1.ListSessionsRequest
+	(*ListSessionsResponse)(nil),            // 21: ponderal.v1.ListSessionsResponse
+	(*CorrectTrialRequest)(nil),             // 22: ponderal.v1.CorrectTrialRequest
+	(*CorrectTrialResponse)(nil),            // 23: ponderal.v1.CorrectTrialResponse
+	(*CorrectSessionRequest)(nil),           // 24: ponderal.v1.CorrectSessionRequest
+	(*CorrectSessionResponse)(nil),          // 25: ponderal.v1.CorrectSessionResponse
+	(*RescoreSessionRequest)(nil),           // 26: ponderal.v1.RescoreSessionRequest
+	(*RescoreSessionResponse)(nil),          // 27: ponderal.v1.RescoreSessionResponse
+	(*CorrectSessionRequest_SeriesEnd)(nil), // 28: ponderal.v1.CorrectSessionRequest.SeriesEnd
+	(*timestamppb.Timestamp)(nil),           // 29: google.protobuf.Timestamp
+	(*Mass)(nil),                            // 30: ponderal.v1.Mass
+	(Zone)(0),                               // 31: ponderal.v1.Zone
+	(Pace)(0),                               // 32: ponderal.v1.Pace
+	(HandMeasure)(0),                        // 33: ponderal.v1.HandMeasure
+	(Hand)(0),                               // 34: ponderal.v1.Hand
+	(HandProcedure)(0),                      // 35: ponderal.v1.HandProcedure
+	(Position)(0),                           // 36: ponderal.v1.Position
+	(Tolerance)(0),                          // 37: ponderal.v1.Tolerance
+	(*Revision)(nil),                        // 38: ponderal.v1.Revision
+	(*Finding)(nil),                         // 39: ponderal.v1.Finding
+	(*Page)(nil),                            // 40: ponderal.v1.Page
+	(*Difference)(nil),                      // 41: ponderal.v1.Difference
 }
 var file_ponderal_v1_sessions_proto_depIdxs = []int32{
 	0,  // 0: ponderal.v1.MechanicsSign.sign:type_name -> ponderal.v1.Sign
-	28, // 1: ponderal.v1.Trial.at:type_name -> google.protobuf.Timestamp
-	29, // 2: ponderal.v1.Trial.load:type_name -> ponderal.v1.Mass
+	29, // 1: ponderal.v1.Trial.at:type_name -> google.protobuf.Timestamp
+	30, // 2: ponderal.v1.Trial.load:type_name -> ponderal.v1.Mass
 	5,  // 3: ponderal.v1.Trial.signs:type_name -> ponderal.v1.MechanicsSign
 	1,  // 4: ponderal.v1.Trial.symptoms:type_name -> ponderal.v1.Symptom
-	30, // 5: ponderal.v1.Series.zone:type_name -> ponderal.v1.Zone
-	31, // 6: ponderal.v1.Series.pace:type_name -> ponderal.v1.Pace
-	2,  // 7: ponderal.v1.Series.stop:type_name -> ponderal.v1.Stop
-	6,  // 8: ponderal.v1.Series.trials:type_name -> ponderal.v1.Trial
-	1,  // 9: ponderal.v1.Screening.symptoms:type_name -> ponderal.v1.Symptom
-	29, // 10: ponderal.v1.BodyMeasures.body_mass:type_name -> ponderal.v1.Mass
-	28, // 11: ponderal.v1.HandTrial.at:type_name -> google.protobuf.Timestamp
-	29, // 12: ponderal.v1.HandTrial.reading:type_name -> ponderal.v1.Mass
-	1,  // 13: ponderal.v1.HandTrial.symptoms:type_name -> ponderal.v1.Symptom
-	32, // 14: ponderal.v1.HandSeries.measure:type_name -> ponderal.v1.HandMeasure
-	33, // 15: ponderal.v1.HandSeries.hand:type_name -> ponderal.v1.Hand
-	34, // 16: ponderal.v1.HandSeries.procedure:type_name -> ponderal.v1.HandProcedure
-	10, // 17: ponderal.v1.HandSeries.trials:type_name -> ponderal.v1.HandTrial
-	28, // 18: ponderal.v1.Bout.at:type_name -> google.protobuf.Timestamp
-	3,  // 19: ponderal.v1.Bout.ended_by:type_name -> ponderal.v1.BoutEnd
-	1,  // 20: ponderal.v1.Bout.symptoms:type_name -> ponderal.v1.Symptom
-	35, // 21: ponderal.v1.PositionSeries.position:type_name -> ponderal.v1.Position
-	36, // 22: ponderal.v1.PositionSeries.rating:type_name -> ponderal.v1.Tolerance
-	12, // 23: ponderal.v1.PositionSeries.bouts:type_name -> ponderal.v1.Bout
-	28, // 24: ponderal.v1.Session.started_at:type_name -> google.protobuf.Timestamp
-	28, // 25: ponderal.v1.Session.ended_at:type_name -> google.protobuf.Timestamp
-	8,  // 26: ponderal.v1.Session.screening:type_name -> ponderal.v1.Screening
-	7,  // 27: ponderal.v1.Session.series:type_name -> ponderal.v1.Series
-	9,  // 28: ponderal.v1.Session.body:type_name -> ponderal.v1.BodyMeasures
-	11, // 29: ponderal.v1.Session.hand_series:type_name -> ponderal.v1.HandSeries
-	13, // 30: ponderal.v1.Session.position_series:type_name -> ponderal.v1.PositionSeries
-	37, // 31: ponderal.v1.Session.revision:type_name -> ponderal.v1.Revision
-	14, // 32: ponderal.v1.PushSessionRequest.session:type_name -> ponderal.v1.Session
-	4,  // 33: ponderal.v1.PushSessionResponse.outcome:type_name -> ponderal.v1.PushSessionResponse.Outcome
-	37, // 34: ponderal.v1.PushSessionResponse.revision:type_name -> ponderal.v1.Revision
-	38, // 35: ponderal.v1.PushSessionResponse.finding:type_name -> ponderal.v1.Finding
-	14, // 36: ponderal.v1.GetSessionResponse.session:type_name -> ponderal.v1.Session
-	39, // 37: ponderal.v1.ListSessionsRequest.page:type_name -> ponderal.v1.Page
-	14, // 38: ponderal.v1.ListSessionsResponse.sessions:type_name -> ponderal.v1.Session
-	6,  // 39: ponderal.v1.CorrectTrialRequest.trial:type_name -> ponderal.v1.Trial
-	14, // 40: ponderal.v1.CorrectTrialResponse.session:type_name -> ponderal.v1.Session
-	38, // 41: ponderal.v1.CorrectTrialResponse.finding:type_name -> ponderal.v1.Finding
-	40, // 42: ponderal.v1.CorrectTrialResponse.differences:type_name -> ponderal.v1.Difference
-	8,  // 43: ponderal.v1.CorrectSessionRequest.screening:type_name -> ponderal.v1.Screening
-	9,  // 44: ponderal.v1.CorrectSessionRequest.body:type_name -> ponderal.v1.BodyMeasures
-	27, // 45: ponderal.v1.CorrectSessionRequest.series_end:type_name -> ponderal.v1.CorrectSessionRequest.SeriesEnd
-	11, // 46: ponderal.v1.CorrectSessionRequest.hand_series:type_name -> ponderal.v1.HandSeries
-	13, // 47: ponderal.v1.CorrectSessionRequest.position_series:type_name -> ponderal.v1.PositionSeries
-	14, // 48: ponderal.v1.CorrectSessionResponse.session:type_name -> ponderal.v1.Session
-	38, // 49: ponderal.v1.CorrectSessionResponse.finding:type_name -> ponderal.v1.Finding
-	40, // 50: ponderal.v1.CorrectSessionResponse.differences:type_name -> ponderal.v1.Difference
-	14, // 51: ponderal.v1.RescoreSessionResponse.session:type_name -> ponderal.v1.Session
-	38, // 52: ponderal.v1.RescoreSessionResponse.finding:type_name -> ponderal.v1.Finding
-	40, // 53: ponderal.v1.RescoreSessionResponse.differences:type_name -> ponderal.v1.Difference
-	2,  // 54: ponderal.v1.CorrectSessionRequest.SeriesEnd.stop:type_name -> ponderal.v1.Stop
-	15, // 55: ponderal.v1.SessionService.PushSession:input_type -> ponderal.v1.PushSessionRequest
-	17, // 56: ponderal.v1.SessionService.GetSession:input_type -> ponderal.v1.GetSessionRequest
-	19, // 57: ponderal.v1.SessionService.ListSessions:input_type -> ponderal.v1.ListSessionsRequest
-	21, // 58: ponderal.v1.SessionService.CorrectTrial:input_type -> ponderal.v1.CorrectTrialRequest
-	23, // 59: ponderal.v1.SessionService.CorrectSession:input_type -> ponderal.v1.CorrectSessionRequest
-	25, // 60: ponderal.v1.SessionService.RescoreSession:input_type -> ponderal.v1.RescoreSessionRequest
-	16, // 61: ponderal.v1.SessionService.PushSession:output_type -> ponderal.v1.PushSessionResponse
-	18, // 62: ponderal.v1.SessionService.GetSession:output_type -> ponderal.v1.GetSessionResponse
-	20, // 63: ponderal.v1.SessionService.ListSessions:output_type -> ponderal.v1.ListSessionsResponse
-	22, // 64: ponderal.v1.SessionService.CorrectTrial:output_type -> ponderal.v1.CorrectTrialResponse
-	24, // 65: ponderal.v1.SessionService.CorrectSession:output_type -> ponderal.v1.CorrectSessionResponse
-	26, // 66: ponderal.v1.SessionService.RescoreSession:output_type -> ponderal.v1.RescoreSessionResponse
-	61, // [61:67] is the sub-list for method output_type
-	55, // [55:61] is the sub-list for method input_type
-	55, // [55:55] is the sub-list for extension type_name
-	55, // [55:55] is the sub-list for extension extendee
-	0,  // [0:55] is the sub-list for field type_name
+	7,  // 5: ponderal.v1.Trial.heart_rate_trace:type_name -> ponderal.v1.HeartRateTrace
+	29, // 6: ponderal.v1.HeartRateTrace.started_at:type_name -> google.protobuf.Timestamp
+	31, // 7: ponderal.v1.Series.zone:type_name -> ponderal.v1.Zone
+	32, // 8: ponderal.v1.Series.pace:type_name -> ponderal.v1.Pace
+	2,  // 9: ponderal.v1.Series.stop:type_name -> ponderal.v1.Stop
+	6,  // 10: ponderal.v1.Series.trials:type_name -> ponderal.v1.Trial
+	1,  // 11: ponderal.v1.Screening.symptoms:type_name -> ponderal.v1.Symptom
+	30, // 12: ponderal.v1.BodyMeasures.body_mass:type_name -> ponderal.v1.Mass
+	29, // 13: ponderal.v1.HandTrial.at:type_name -> google.protobuf.Timestamp
+	30, // 14: ponderal.v1.HandTrial.reading:type_name -> ponderal.v1.Mass
+	1,  // 15: ponderal.v1.HandTrial.symptoms:type_name -> ponderal.v1.Symptom
+	33, // 16: ponderal.v1.HandSeries.measure:type_name -> ponderal.v1.HandMeasure
+	34, // 17: ponderal.v1.HandSeries.hand:type_name -> ponderal.v1.Hand
+	35, // 18: ponderal.v1.HandSeries.procedure:type_name -> ponderal.v1.HandProcedure
+	11, // 19: ponderal.v1.HandSeries.trials:type_name -> ponderal.v1.HandTrial
+	29, // 20: ponderal.v1.Bout.at:type_name -> google.protobuf.Timestamp
+	3,  // 21: ponderal.v1.Bout.ended_by:type_name -> ponderal.v1.BoutEnd
+	1,  // 22: ponderal.v1.Bout.symptoms:type_name -> ponderal.v1.Symptom
+	36, // 23: ponderal.v1.PositionSeries.position:type_name -> ponderal.v1.Position
+	37, // 24: ponderal.v1.PositionSeries.rating:type_name -> ponderal.v1.Tolerance
+	13, // 25: ponderal.v1.PositionSeries.bouts:type_name -> ponderal.v1.Bout
+	29, // 26: ponderal.v1.Session.started_at:type_name -> google.protobuf.Timestamp
+	29, // 27: ponderal.v1.Session.ended_at:type_name -> google.protobuf.Timestamp
+	9,  // 28: ponderal.v1.Session.screening:type_name -> ponderal.v1.Screening
+	8,  // 29: ponderal.v1.Session.series:type_name -> ponderal.v1.Series
+	10, // 30: ponderal.v1.Session.body:type_name -> ponderal.v1.BodyMeasures
+	12, // 31: ponderal.v1.Session.hand_series:type_name -> ponderal.v1.HandSeries
+	14, // 32: ponderal.v1.Session.position_series:type_name -> ponderal.v1.PositionSeries
+	38, // 33: ponderal.v1.Session.revision:type_name -> ponderal.v1.Revision
+	15, // 34: ponderal.v1.PushSessionRequest.session:type_name -> ponderal.v1.Session
+	4,  // 35: ponderal.v1.PushSessionResponse.outcome:type_name -> ponderal.v1.PushSessionResponse.Outcome
+	38, // 36: ponderal.v1.PushSessionResponse.revision:type_name -> ponderal.v1.Revision
+	39, // 37: ponderal.v1.PushSessionResponse.finding:type_name -> ponderal.v1.Finding
+	15, // 38: ponderal.v1.GetSessionResponse.session:type_name -> ponderal.v1.Session
+	40, // 39: ponderal.v1.ListSessionsRequest.page:type_name -> ponderal.v1.Page
+	15, // 40: ponderal.v1.ListSessionsResponse.sessions:type_name -> ponderal.v1.Session
+	6,  // 41: ponderal.v1.CorrectTrialRequest.trial:type_name -> ponderal.v1.Trial
+	15, // 42: ponderal.v1.CorrectTrialResponse.session:type_name -> ponderal.v1.Session
+	39, // 43: ponderal.v1.CorrectTrialResponse.finding:type_name -> ponderal.v1.Finding
+	41, // 44: ponderal.v1.CorrectTrialResponse.differences:type_name -> ponderal.v1.Difference
+	9,  // 45: ponderal.v1.CorrectSessionRequest.screening:type_name -> ponderal.v1.Screening
+	10, // 46: ponderal.v1.CorrectSessionRequest.body:type_name -> ponderal.v1.BodyMeasures
+	28, // 47: ponderal.v1.CorrectSessionRequest.series_end:type_name -> ponderal.v1.CorrectSessionRequest.SeriesEnd
+	12, // 48: ponderal.v1.CorrectSessionRequest.hand_series:type_name -> ponderal.v1.HandSeries
+	14, // 49: ponderal.v1.CorrectSessionRequest.position_series:type_name -> ponderal.v1.PositionSeries
+	15, // 50: ponderal.v1.CorrectSessionResponse.session:type_name -> ponderal.v1.Session
+	39, // 51: ponderal.v1.CorrectSessionResponse.finding:type_name -> ponderal.v1.Finding
+	41, // 52: ponderal.v1.CorrectSessionResponse.differences:type_name -> ponderal.v1.Difference
+	15, // 53: ponderal.v1.RescoreSessionResponse.session:type_name -> ponderal.v1.Session
+	39, // 54: ponderal.v1.RescoreSessionResponse.finding:type_name -> ponderal.v1.Finding
+	41, // 55: ponderal.v1.RescoreSessionResponse.differences:type_name -> ponderal.v1.Difference
+	2,  // 56: ponderal.v1.CorrectSessionRequest.SeriesEnd.stop:type_name -> ponderal.v1.Stop
+	16, // 57: ponderal.v1.SessionService.PushSession:input_type -> ponderal.v1.PushSessionRequest
+	18, // 58: ponderal.v1.SessionService.GetSession:input_type -> ponderal.v1.GetSessionRequest
+	20, // 59: ponderal.v1.SessionService.ListSessions:input_type -> ponderal.v1.ListSessionsRequest
+	22, // 60: ponderal.v1.SessionService.CorrectTrial:input_type -> ponderal.v1.CorrectTrialRequest
+	24, // 61: ponderal.v1.SessionService.CorrectSession:input_type -> ponderal.v1.CorrectSessionRequest
+	26, // 62: ponderal.v1.SessionService.RescoreSession:input_type -> ponderal.v1.RescoreSessionRequest
+	17, // 63: ponderal.v1.SessionService.PushSession:output_type -> ponderal.v1.PushSessionResponse
+	19, // 64: ponderal.v1.SessionService.GetSession:output_type -> ponderal.v1.GetSessionResponse
+	21, // 65: ponderal.v1.SessionService.ListSessions:output_type -> ponderal.v1.ListSessionsResponse
+	23, // 66: ponderal.v1.SessionService.CorrectTrial:output_type -> ponderal.v1.CorrectTrialResponse
+	25, // 67: ponderal.v1.SessionService.CorrectSession:output_type -> ponderal.v1.CorrectSessionResponse
+	27, // 68: ponderal.v1.SessionService.RescoreSession:output_type -> ponderal.v1.RescoreSessionResponse
+	63, // [63:69] is the sub-list for method output_type
+	57, // [57:63] is the sub-list for method input_type
+	57, // [57:57] is the sub-list for extension type_name
+	57, // [57:57] is the sub-list for extension extendee
+	0,  // [0:57] is the sub-list for field type_name
 }
 
 func init() { file_ponderal_v1_sessions_proto_init() }
@@ -2583,11 +2657,11 @@ func file_ponderal_v1_sessions_proto_init() {
 	file_ponderal_v1_findings_proto_init()
 	file_ponderal_v1_tests_proto_init()
 	file_ponderal_v1_sessions_proto_msgTypes[1].OneofWrappers = []any{}
-	file_ponderal_v1_sessions_proto_msgTypes[3].OneofWrappers = []any{}
-	file_ponderal_v1_sessions_proto_msgTypes[5].OneofWrappers = []any{}
+	file_ponderal_v1_sessions_proto_msgTypes[4].OneofWrappers = []any{}
 	file_ponderal_v1_sessions_proto_msgTypes[6].OneofWrappers = []any{}
 	file_ponderal_v1_sessions_proto_msgTypes[7].OneofWrappers = []any{}
-	file_ponderal_v1_sessions_proto_msgTypes[18].OneofWrappers = []any{
+	file_ponderal_v1_sessions_proto_msgTypes[8].OneofWrappers = []any{}
+	file_ponderal_v1_sessions_proto_msgTypes[19].OneofWrappers = []any{
 		(*CorrectSessionRequest_Screening)(nil),
 		(*CorrectSessionRequest_Body)(nil),
 		(*CorrectSessionRequest_SeriesEnd_)(nil),
@@ -2600,7 +2674,7 @@ func file_ponderal_v1_sessions_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_ponderal_v1_sessions_proto_rawDesc), len(file_ponderal_v1_sessions_proto_rawDesc)),
 			NumEnums:      5,
-			NumMessages:   23,
+			NumMessages:   24,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
