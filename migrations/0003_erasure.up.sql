@@ -280,7 +280,7 @@ CREATE FUNCTION ponderal.erase_client(p_clinic uuid, p_client uuid, p_demand tex
 #variable_conflict use_column
 DECLARE
     entries bigint[];
-    subjects text[];
+    about text[];
     told bigint;
     own jsonb;
     name text;
@@ -296,7 +296,7 @@ BEGIN
 
     SELECT array_agg(DISTINCT r.entry ORDER BY r.entry) INTO entries FROM ponderal.rows_of_client(p_client) r
         JOIN ponderal.audit_entry e ON e.clinic_id = p_clinic AND e.number = r.entry WHERE e.content IS NOT NULL;
-    SELECT ARRAY['client:' || p_client] || array_agg(DISTINCT s.subject ORDER BY s.subject) INTO subjects FROM (
+    SELECT ARRAY['client:' || p_client] || array_agg(DISTINCT s.subject ORDER BY s.subject) INTO about FROM (
         SELECT (r.kind || ':' || r.id) COLLATE "C" AS subject FROM ponderal.rows_of_client(p_client) r
             WHERE r.kind NOT IN ('client', 'trial') AND r.entry = ANY (entries)) s WHERE s.subject IS NOT NULL;
 
@@ -315,14 +315,14 @@ BEGIN
         END IF;
     END LOOP;
 
-    told := ponderal.write_erasure(p_client, p_demand || '; asked by ' || p_asked_by, p_operator, p_at, p_salt, entries, subjects);
+    told := ponderal.write_erasure(p_client, p_demand || '; asked by ' || p_asked_by, p_operator, p_at, p_salt, entries, about);
     RETURN QUERY SELECT told, 'erased'::text, r.kind, count(*), NULL::uuid, NULL::uuid, NULL::timestamptz
         FROM (SELECT r.kind, r.entry FROM ponderal.rows_of_client(p_client) r UNION ALL SELECT f.kind, f.entry FROM ponderal.feed_rows_of(entries) f) r
         WHERE r.entry = ANY (entries) GROUP BY r.kind ORDER BY r.kind;
     RETURN QUERY SELECT told, 'erased'::text, 'audit_entry'::text, cardinality(entries)::bigint, NULL::uuid, NULL::uuid, NULL::timestamptz;
     RETURN QUERY SELECT told, 'held'::text, 'result'::text, count(*), substr(p.subject, 7)::uuid, substr(s.subject, 8)::uuid, min(e.at)
         FROM ponderal.audit_entry e, unnest(e.subjects) s (subject), unnest(e.subjects) p (subject)
-        WHERE e.clinic_id = p_clinic AND e.action = 'result.disclose' AND s.subject = ANY (subjects) AND s.subject LIKE 'result:%' AND p.subject LIKE 'payer:%'
+        WHERE e.clinic_id = p_clinic AND e.action = 'result.disclose' AND s.subject = ANY (about) AND s.subject LIKE 'result:%' AND p.subject LIKE 'payer:%'
         GROUP BY p.subject, s.subject ORDER BY min(e.at), 5, 6;
 
     PERFORM set_config('ponderal.erasing', told::text, true);

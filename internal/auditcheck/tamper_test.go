@@ -46,6 +46,7 @@ var tables = map[string]struct{ kind, key string }{
 	"referral":         {"referral", "id || ' revision ' || revision"},
 	"job_profile":      {"job_profile", "id || ' revision ' || revision"},
 	"release":          {"release", "id || ' revision ' || revision"},
+	"legal_hold":       {"legal_hold", "id || ' revision ' || revision"},
 	"kit":              {"kit", "id || ' revision ' || revision"},
 	"protocol":         {"protocol", "id || ' revision ' || revision"},
 	"session":          {"session", "id || ' revision ' || revision"},

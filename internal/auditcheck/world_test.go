@@ -48,6 +48,7 @@ type world struct {
 	logKey seal.Key
 	c      *casework.Casework
 	super  *pgx.Conn
+	db     *pgtest.DB
 }
 
 // seeded is seeded randomness, safe for concurrent use.
@@ -65,7 +66,7 @@ func (s *seeded) Read(b []byte) (int, error) {
 func newWorld(t testing.TB) *world {
 	t.Helper()
 	db := pgtest.New(t)
-	w := &world{t: t, ctx: context.Background()}
+	w := &world{t: t, ctx: context.Background(), db: db}
 	w.store = must(store.Open(w.ctx, store.Options{URL: db.ServiceURL, MaxConns: 4}))(t)
 	t.Cleanup(w.store.Close)
 	w.super = must(pgx.Connect(w.ctx, db.SuperURL))(t)
@@ -133,6 +134,7 @@ func (w *world) clinic(clinic string) {
 			Roles: []record.Role{record.RoleStation}, ExpiresAt: record.TimeOf(day.Add(24 * time.Hour))})
 		must(token, err)(t)
 		must(w.c.RevokeToken(w.ctx, admin, token.Value.Token.ID, "lost"))(t)
+		must(w.c.PutLegalHold(w.ctx, admin, record.LegalHold{ID: id("40", n), ClientID: id("a1", n), Reason: "a dispute", Lifted: true}, 0))(t)
 		must(w.c.PutRelease(w.ctx, admin, record.Release{ID: id("4e", n), ReferralID: id("e1", n), PayerID: insure, Purpose: "claim",
 			ExpiresAt: record.TimeOf(day.Add(240 * time.Hour))}, 0))(t)
 	}
