@@ -29,6 +29,7 @@ type settings struct {
 	tls                 *tls.Config
 	allowPlaintext      bool
 	publicLogs          bool
+	witnesses           witnesses
 	logger              *slog.Logger
 	limits              serve.Limits
 	// stopWithin is how long requests in flight may take to finish at a stop; zero means the usual time.
@@ -73,10 +74,15 @@ func (s *service) start(ctx context.Context, w world, o settings) error {
 	if s.cases, err = newCases(ctx, w, s.store, o.keys, o.logName); err != nil {
 		return err
 	}
+	registry := prometheus.NewRegistry()
+	workers, err := s.workers(w, o, registry)
+	if err != nil {
+		return err
+	}
 	s.server, err = serve.New(serve.Options{
 		Cases: s.cases, Authenticator: authn.NewAuthenticator(s.store, w.now), Ready: s.store.Ready,
 		GRPCAddress: o.grpc, RESTAddress: o.rest, MetricsAddress: o.metrics, TLS: o.tls, AllowPlaintext: o.allowPlaintext, PublicLogs: o.publicLogs,
-		Logger: o.logger, Registry: prometheus.NewRegistry(), Now: w.now, NewRequestID: func() string { return newID(w).String() }, Limits: o.limits,
+		Logger: o.logger, Registry: registry, Workers: workers, Now: w.now, NewRequestID: func() string { return newID(w).String() }, Limits: o.limits,
 	})
 	if err != nil {
 		return err

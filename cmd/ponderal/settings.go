@@ -59,6 +59,9 @@ func settingsOf(w world, c config.Config) (settings, error) {
 		},
 		stopWithin: time.Duration(c.ShutdownSeconds) * time.Second,
 	}
+	if o.witnesses, err = witnessesOf(c); err != nil {
+		return settings{}, err
+	}
 	if c.TLSCertificateFile == "" {
 		return o, nil
 	}

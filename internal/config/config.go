@@ -28,6 +28,8 @@ type Config struct {
 	MaxDeadlineSeconds int
 	MaxMessageKiB      int
 	PublicLog          bool
+	WitnessesFile      string
+	WitnessSeconds     int
 
 	RateLimitPerMinute        int
 	RateLimitAddressPerMinute int

@@ -34,7 +34,7 @@ func load(t *testing.T, e env, file string) Config {
 func TestDefaults(t *testing.T) {
 	want := Config{
 		DatabaseMaxConns: 10, GRPCAddress: "127.0.0.1:7443", RESTAddress: "127.0.0.1:7080", LogLevel: slog.LevelInfo,
-		ShutdownSeconds: 20, DeadlineSeconds: 15, MaxDeadlineSeconds: 60, MaxMessageKiB: 4096,
+		ShutdownSeconds: 20, DeadlineSeconds: 15, MaxDeadlineSeconds: 60, MaxMessageKiB: 4096, WitnessSeconds: 300,
 		RateLimitPerMinute: 6000, RateLimitAddressPerMinute: 30000, SignInAttempts: 10, SignInWindowSeconds: 900,
 	}
 	if got := load(t, nil, ""); got != want {

@@ -39,6 +39,8 @@ type Options struct {
 	Now          func() time.Time
 	NewRequestID func() string
 	Limits       Limits
+	// Workers run beside the calls, from when calls are served until none is in flight. Each returns soon after its context ends.
+	Workers []func(context.Context)
 	// PublicLogs lets anybody read the hashes and signed heads of every clinic's log.
 	PublicLogs bool
 }

@@ -47,6 +47,9 @@ type Server struct {
 	stopPolling context.CancelFunc
 	// running counts the goroutines that serve and poll.
 	running sync.WaitGroup
+	// endWorkers ends the workers, and workers counts them.
+	endWorkers context.CancelFunc
+	workers    sync.WaitGroup
 }
 
 // New makes a server; nothing is opened yet. What could not be served safely is an error.
@@ -55,7 +58,7 @@ func New(o Options) (*Server, error) {
 		return nil, err
 	}
 	o.Limits = o.Limits.complete()
-	s := &Server{options: o, pipe: gateway.NewPipe(), failed: make(chan error, 1), stopPolling: func() {}}
+	s := &Server{options: o, pipe: gateway.NewPipe(), failed: make(chan error, 1), stopPolling: func() {}, endWorkers: func() {}}
 	if err := registerProcess(o.Registry, o.Pool); err != nil {
 		return nil, err
 	}
@@ -128,6 +131,7 @@ func (s *Server) Start(ctx context.Context) (Addresses, error) {
 		s.run("metrics", func() error { return s.metrics.Serve(listeners.metrics) })
 	}
 	s.poll()
+	s.startWorkers()
 	return addresses, nil
 }
 

@@ -16,6 +16,7 @@ func (s *Server) Stop(ctx context.Context) error {
 	s.grpc.Drain()
 	err := errors.Join(drainHTTP(ctx, "REST", s.rest), s.gateway.Close())
 	hung, drainErr := s.drainGRPC(ctx)
+	s.stopWorkers()
 	err = errors.Join(err, drainErr, s.pipe.Close())
 	if s.metrics != nil {
 		err = errors.Join(err, drainHTTP(ctx, "metrics", s.metrics))
