@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"testing"
 
 	"github.com/jackc/pgx/v5"
@@ -33,7 +34,10 @@ func codeOf(t testing.TB, conn *pgx.Conn, sql string) string {
 	return pg.Code
 }
 
-// tables lists every table of the schema from the catalog.
+// counters are the tables of counts, which hold no records and which nobody may touch: limits_test.go is about them.
+var counters = []string{"allowance", "sign_in_attempt"}
+
+// tables lists every table of the schema that holds records, from the catalog.
 func tables(t testing.TB, conn *pgx.Conn) []string {
 	t.Helper()
 	const list = `SELECT c.relname FROM pg_class c JOIN pg_namespace n ON n.oid = c.relnamespace WHERE n.nspname = 'ponderal' AND c.relkind IN ('r', 'p') ORDER BY 1`
@@ -45,6 +49,7 @@ func tables(t testing.TB, conn *pgx.Conn) []string {
 	if err != nil {
 		t.Fatal(err)
 	}
+	names = slices.DeleteFunc(names, func(name string) bool { return slices.Contains(counters, name) })
 	if len(names) < 19 {
 		t.Fatalf("only %d tables: %v", len(names), names)
 	}
