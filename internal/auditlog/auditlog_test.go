@@ -500,6 +500,7 @@ func TestNewRefuses(t *testing.T) {
 		"good":          {Options{"log.example", good, ring, clock, source}, true},
 		"result key":    {Options{"log.example", result, ring, clock, source}, false},
 		"unknown key":   {Options{"log.example", key(seal.UseLog), ring, clock, source}, false},
+		"no key":        {Options{"log.example", nil, ring, clock, source}, false},
 		"bad name":      {Options{"log example", good, ring, clock, source}, false},
 		"no clock":      {Options{"log.example", good, ring, nil, source}, false},
 		"no randomness": {Options{"log.example", good, ring, clock, nil}, false},
