@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"ponderal.example/internal/bundle"
+	"ponderal.example/internal/canon"
 	"ponderal.example/internal/mass"
 	"ponderal.example/internal/record"
 )
@@ -223,6 +224,7 @@ func (h *historian) trialChanges(was revision, series, number int) changes {
 	out.add("heart rate", beats(old.HeartRate), beats(new.HeartRate))
 	out.add("heart rate before", beats(old.StartHeartRate), beats(new.StartHeartRate))
 	out.add("steady heart rate", beats(old.SteadyHeartRate), beats(new.SteadyHeartRate))
+	out.add("heart rate trace", traced(old.Trace), traced(new.Trace))
 	out.add("effort rating", effort(old.Effort), effort(new.Effort))
 	out.add("sustainable", yes(old.Sustainable), yes(new.Sustainable))
 	out.add("more possible", yes(old.MorePossible), yes(new.MorePossible))
@@ -233,6 +235,16 @@ func (h *historian) trialChanges(was revision, series, number int) changes {
 	out.add("closed because", orNone(old.ClosedReason), orNone(new.ClosedReason))
 	out.add("time", old.At.String(), new.At.String())
 	return out
+}
+
+// traced says which trace it is, without its readings.
+func traced(t *record.HeartRateTrace) string {
+	if t == nil {
+		return "none"
+	}
+	readings, _ := t.Readings()
+	sum := canon.Digest(nil, []byte(t.Changes))
+	return fmt.Sprintf("%d readings from %s (digest %x)", len(readings), t.StartedAt, sum[:4])
 }
 
 func trialIn(s record.Session, series, number int) *record.Trial {

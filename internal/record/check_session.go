@@ -73,6 +73,7 @@ func (c *checker) trial(t *Trial, kitID, seriesPath, at string) {
 	if t.SteadyHeartRate != nil && t.HeartRate != nil {
 		c.demand(*t.SteadyHeartRate <= *t.HeartRate, at+".steady_heart_rate_bpm", "trial.steady_heart_rate", "the steady heart rate is not above the highest in the trial")
 	}
+	c.trace(t.Trace, at+".heart_rate_trace")
 	for i := range t.Signs {
 		for j := range i {
 			if t.Signs[j].Sign == t.Signs[i].Sign {

@@ -7,6 +7,7 @@ func (e *encoder) trial(t *Trial) {
 	e.text("closed_reason", t.ClosedReason)
 	e.rating(t.Effort)
 	e.number("heart_rate", t.HeartRate)
+	object(e, "heart_rate_trace", t.Trace, e.trace)
 	words(e, "insert_codes", t.InsertCodes)
 	e.mass("load", t.Load)
 	e.answer("more_possible", t.MorePossible)

@@ -69,6 +69,8 @@ type Trial struct {
 	// StartHeartRate is just before the trial, SteadyHeartRate once it no longer rose in a trial of minutes; beats per minute.
 	StartHeartRate  *int `json:"start_heart_rate,omitempty"`
 	SteadyHeartRate *int `json:"steady_heart_rate,omitempty"`
+	// Trace is what the monitor showed; no score is worked out from it.
+	Trace *HeartRateTrace `json:"heart_rate_trace,omitempty"`
 }
 
 // MechanicsSign is a sign with its grade: 0 steady, 1 shift, 2 marked, 3 unsafe.

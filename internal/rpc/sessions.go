@@ -162,6 +162,9 @@ func (r *reader) trial(m *pb.Trial, at string) record.Trial {
 		ClosedReason: r.text(m.GetClosedReason(), at+".closed_reason"), Effort: r.effortOrNone(m.EffortRating, at+".effort_rating"),
 		Symptoms: r.symptoms(m.GetSymptoms(), at+".symptoms"), StartHeartRate: whole(m.StartHeartRateBpm), SteadyHeartRate: whole(m.SteadyHeartRateBpm),
 	}
+	if trace := m.GetHeartRateTrace(); trace != nil {
+		v.Trace = record.NewHeartRateTrace(r.time(trace.GetStartedAt(), at+".heart_rate_trace.started_at"), trace.GetChanges())
+	}
 	for i, s := range m.GetSigns() {
 		here := index(at+".signs", i)
 		v.Signs = append(v.Signs, record.MechanicsSign{Sign: pick(r, signs, s.GetSign(), here+".sign"), Grade: int(s.GetGrade())})
@@ -210,6 +213,13 @@ func (w *writer) trial(v record.Trial) *pb.Trial {
 		Repetitions: w.number(v.Repetitions), HeartRateBpm: w.wholeOrNone(v.HeartRate), Sustainable: v.Sustainable,
 		MorePossible: v.MorePossible, Blinded: v.Blinded, ClosedReason: v.ClosedReason, EffortRating: w.effortOrNone(v.Effort),
 		Symptoms: w.symptoms(v.Symptoms), StartHeartRateBpm: w.wholeOrNone(v.StartHeartRate), SteadyHeartRateBpm: w.wholeOrNone(v.SteadyHeartRate),
+	}
+	if v.Trace != nil {
+		changes, ok := v.Trace.Unpack()
+		if !ok {
+			w.fail("heart-rate trace of trial %d", v.Number)
+		}
+		m.HeartRateTrace = &pb.HeartRateTrace{StartedAt: w.time(v.Trace.StartedAt), Changes: changes}
 	}
 	for _, s := range v.Signs {
 		m.Signs = append(m.Signs, &pb.MechanicsSign{Sign: say(w, signs, s.Sign), Grade: w.number(s.Grade)})
