@@ -28,6 +28,8 @@ type Casework struct {
 	rand  io.Reader
 	// signers is nil where signing has not been set up: nothing is then signed.
 	signers SignerCheck
+	// signIn is nil where nobody signs in.
+	signIn *SignIn
 
 	pushes gate
 }
@@ -43,6 +45,8 @@ type Options struct {
 	Rand      io.Reader
 	// Signers asks a signer for the credential again. Without it nothing is signed.
 	Signers SignerCheck
+	// SignIn is what signing in needs; without it every sign-in is refused. With it, signers are asked by it where Signers is nil.
+	SignIn *SignIn
 }
 
 // New makes a Casework. It refuses a result key that cannot sign results, whose signatures the published keys do not verify, or that they
@@ -65,8 +69,15 @@ func New(ctx context.Context, o Options) (*Casework, error) {
 	if err != nil {
 		return nil, fmt.Errorf("casework: %w", err)
 	}
-	return &Casework{store: o.Store, log: o.Log, key: o.ResultKey, ring: o.Ring, keys: keys, now: o.Now, rand: o.Rand,
-		signers: o.Signers}, nil
+	if err := o.SignIn.check(); err != nil {
+		return nil, err
+	}
+	c := &Casework{store: o.Store, log: o.Log, key: o.ResultKey, ring: o.Ring, keys: keys, now: o.Now, rand: o.Rand,
+		signers: o.Signers, signIn: o.SignIn}
+	if c.signers == nil && c.signIn != nil {
+		c.signers = c
+	}
+	return c, nil
 }
 
 // Keys returns the public key set, canonical JSON (RFC 7517).

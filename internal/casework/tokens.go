@@ -108,6 +108,9 @@ func tokenSubjects(t record.Token) []string {
 	if t.PayerID != "" {
 		subjects = append(subjects, subject(record.KindPayer, t.PayerID))
 	}
+	if t.IdentityID != "" {
+		subjects = append(subjects, subject(record.KindIdentity, t.IdentityID))
+	}
 	return subjects
 }
 
@@ -174,7 +177,7 @@ func holder(ctx context.Context, tx *store.Tx, in NewToken) ([]fault.Violation, 
 	return wrong, nil
 }
 
-// RevokeToken ends a token at once; a token that is revoked stays so, with its first reason.
+// RevokeToken ends a token at once, also one that was succeeded and still works; a token that has ended stays so, with its first reason.
 func (c *Casework) RevokeToken(ctx context.Context, p authn.Principal, id, reason string) (record.Stored[TokenView], error) {
 	var none, done record.Stored[TokenView]
 	if err := need(p, record.RoleClinicAdmin, record.RoleNetworkAdmin); err != nil {
@@ -208,26 +211,39 @@ func (c *Casework) revokeUnder(ctx context.Context, tx *store.Tx, head auditlog.
 		return done, err
 	}
 	done = record.Stored[TokenView]{Value: TokenView{Token: token}, Revision: rowRevision(row)}
-	was, err := newestOrNil(ctx, tx, record.KindTokenRevocation, id)
+	draft, revokedAt, err := c.ending(ctx, tx, clinic, p.Actor(), token, reason)
+	done.Value.RevokedAt = revokedAt
+	if err != nil || draft == nil {
+		return done, err
+	}
+	draft.Last = true
+	_, err = c.log.Commit(ctx, tx, head, *draft, false)
+	return done, err
+}
+
+// ending is what ends a token at once: a first revocation, or a second where the first lies ahead because the token was succeeded. It is nil for a token
+// that has ended already. The moment is that at which the token ended or ends.
+func (c *Casework) ending(ctx context.Context, tx *store.Tx, clinic string, actor record.Actor, token record.Token, reason string) (*auditlog.Draft, record.Time, error) {
+	was, err := newestOrNil(ctx, tx, record.KindTokenRevocation, token.ID)
 	if err != nil {
-		return done, err
+		return nil, record.Time{}, err
 	}
+	revocation, revision := record.TokenRevocation{TokenID: token.ID, RevokedAt: record.TimeOf(c.now()), Reason: reason}, 1
 	if was != nil {
-		revocation, err := read[record.TokenRevocation](record.KindTokenRevocation, was.Body)
-		done.Value.RevokedAt = revocation.RevokedAt
-		return done, err
+		before, err := read[record.TokenRevocation](record.KindTokenRevocation, was.Body)
+		if err != nil || before.Ended(revocation.RevokedAt.Std()) {
+			return nil, before.RevokedAt, err
+		}
+		revision = was.Revision + 1
 	}
-	revocation := record.TokenRevocation{TokenID: id, RevokedAt: record.TimeOf(c.now()), Reason: reason}
 	body, err := canon.Marshal(revocation)
 	if err != nil {
-		return done, textFault(err)
+		return nil, record.Time{}, textFault(err)
 	}
-	done.Value.RevokedAt = revocation.RevokedAt
-	_, err = c.log.Commit(ctx, tx, head, auditlog.Draft{
-		ClinicID: clinic, Action: record.ActionTokenRevoke, Actor: p.Actor(), Reason: reason, Subjects: tokenSubjects(token),
-		Docs: []store.DocRow{{Kind: record.KindTokenRevocation, ID: id, Revision: 1, Body: body}}, Last: true,
-	}, false)
-	return done, err
+	return &auditlog.Draft{
+		ClinicID: clinic, Action: record.ActionTokenRevoke, Actor: actor, Reason: reason, Subjects: tokenSubjects(token),
+		Docs: []store.DocRow{{Kind: record.KindTokenRevocation, ID: token.ID, Revision: revision, Body: body}},
+	}, revocation.RevokedAt, nil
 }
 
 // ListTokens returns one page of the tokens of the clinic, or of the network where none is named.

@@ -19,6 +19,8 @@ const (
 	ActionRecoveryRenew   = "recovery.renew"
 	// ActionProofSpend: a code or an ID token was used up other than for a sign-in, whose entry is token.create.
 	ActionProofSpend = "spent_proof.put"
+	// ActionSignInLock: so many sign-ins failed that no more are taken for a while.
+	ActionSignInLock = "sign_in.lock"
 	// ActionTokenRotate made a successor of a token.
 	ActionTokenRotate = "token.rotate"
 )

@@ -30,6 +30,8 @@ const (
 			AND NOT EXISTS (SELECT 1 FROM ponderal.token_revocation v WHERE v.id = d.id AND v.clinic_id = d.clinic_id AND NOT v.body::jsonb ? 'successor_id')
 		ORDER BY d.id`
 
+	spentProofs = `SELECT p.id FROM ponderal.spent_proof p WHERE p.clinic_id = $1 AND p.id = ANY ($2::text[]) ORDER BY 1`
+
 	keysOfSecrets = `SELECT DISTINCT k.id FROM (
 			SELECT f.body::jsonb -> 'secret' ->> 'key_id' AS id FROM (SELECT DISTINCT ON (t.id) t.* FROM ponderal.second_factor t
 				WHERE t.clinic_id = $1 ORDER BY t.id, t.revision DESC) f) k
@@ -63,6 +65,11 @@ func (tx *Tx) IdentitiesOfMember(ctx context.Context, memberID string) ([]Row, e
 // TokensOfIdentity returns the tokens that an identity signed in for and that have neither ended nor been revoked at that moment.
 func (tx *Tx) TokensOfIdentity(ctx context.Context, identityID string, at time.Time) ([]Row, error) {
 	return query(ctx, tx, "list tokens of identity", scanRow, tokensOfIdentity, tx.clinic, identityID, at)
+}
+
+// Spent returns those of the ids under which a proof has been used up in the clinic.
+func (tx *Tx) Spent(ctx context.Context, ids []string) ([]string, error) {
+	return query(ctx, tx, "find spent proofs", pgx.RowTo[string], spentProofs, tx.clinic, ids)
 }
 
 // KeysOfSecrets names the keys under which the clinic's second factors are sealed as they stand.

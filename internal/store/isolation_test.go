@@ -109,6 +109,9 @@ func readUses() map[string]use {
 		"TokensOfIdentity": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
 			return many(tx.TokensOfIdentity(ctx, identityID, now))
 		},
+		"Spent": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
+			return many(tx.Spent(ctx, []string{identityID + "/step/1"}))
+		},
 		"KeysOfSecrets": func(ctx context.Context, tx *Tx, _ int64) (int, error) { return many(tx.KeysOfSecrets(ctx)) },
 		"Trials":        func(ctx context.Context, tx *Tx, _ int64) (int, error) { return many(tx.Trials(ctx, id(200), 1)) },
 		"Releases":      func(ctx context.Context, tx *Tx, _ int64) (int, error) { return many(tx.Releases(ctx, id(104))) },
