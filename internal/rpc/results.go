@@ -20,9 +20,6 @@ type ResultCases interface {
 	Keys() []byte
 }
 
-// bundleFormat names the form of pb.Bundle.
-const bundleFormat = "ponderal-bundle-1"
-
 type results struct {
 	pb.UnimplementedResultServiceServer
 	cases ResultCases
@@ -175,7 +172,7 @@ func (w *writer) bundle(b *casework.Bundle) *pb.Bundle {
 	}
 	proof := w.proof(b.Proof)
 	return &pb.Bundle{
-		Format: bundleFormat, Jws: b.JWS, Entry: proof.GetEntry(), Salt: proof.GetSalt(), Path: proof.GetPath(),
+		Format: b.Format, Enclosed: b.Enclosed, EnclosedSalt: base64url(b.EnclosedSalt), Jws: b.JWS, Entry: proof.GetEntry(), Salt: proof.GetSalt(), Path: proof.GetPath(),
 		Checkpoint: proof.GetCheckpoint(), Countersignatures: w.countersignatureProofs(b.Countersigned),
 	}
 }

@@ -81,6 +81,17 @@ func readUses() map[string]use {
 		"At": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
 			return one(tx.At(ctx, record.KindClient, id(103), 1))
 		},
+		"Disclosures": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
+			return many(tx.Disclosures(ctx, id(103), 0, time.Time{}, 10))
+		},
+		"ResultsAbout": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
+			found, err := tx.ResultsAbout(ctx, id(103), []string{id(300)})
+			return len(found), err
+		},
+		"ReleasesBefore": func(ctx context.Context, tx *Tx, next int64) (int, error) {
+			found, err := tx.ReleasesBefore(ctx, []ReleaseUse{{ReleaseID: id(800), Entry: next}})
+			return len(found), err
+		},
 		"Enclosed": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
 			_, _, err := tx.Enclosed(ctx, id(300))
 			return one(0, err)
@@ -332,6 +343,7 @@ func twoLogs(t *testing.T, s *Store, super *pgx.Conn) {
 	token := DocRow{Kind: record.KindToken, ID: id(450), Revision: 1, Body: []byte(`{"identity_id":"` + identityID + `","expires_at":"2100-01-01T00:00:00Z"}`)}
 	add(t, s, clinicA, "token.create", Write{Docs: []DocRow{token}})
 	add(t, s, clinicA, record.ActionClientErase, Write{})
+	add(t, s, clinicA, record.ActionResultDisclose, Write{}, "client:"+id(103))
 	openLogs(t, s, clinicB)
 	for i := range headSize(t, super, clinicA) {
 		in(t, s, clinicB, func(tx *Tx) error {

@@ -40,7 +40,7 @@ func fill(t testing.TB, s *Store, clinic, mark string) {
 			return err
 		}
 		w := everything(clinic, mark)
-		w.Entry, w.Edge = entry(size, "everything", id(200)), make([]byte, 32)
+		w.Entry, w.Edge = entry(size, "everything", id(200), "client:"+id(103)), make([]byte, 32)
 		w.Feed = []FeedRow{{PayerID: payer, Number: number, ClinicID: clinic, ResultID: id(300), Body: []byte(`{"mark":"` + mark + `"}`)}}
 		if err := tx.Apply(ctx, w); err != nil {
 			return err
