@@ -90,7 +90,7 @@ func (c *check) erasedRows(x entryRows, roots []merkle.Hash) error {
 	err := c.each(x.number, func(r row) {
 		lines = append(lines, r.line())
 		switch {
-		case string(r.body) != record.Erased:
+		case string(r.body) != record.Erased, r.result != nil && r.result.Enclosed != nil:
 			c.add(r.kind, r.name(), x.number, fmt.Sprintf("it is stored, though entry %d, which it names as its origin, has no content any more", x.number))
 		case r.result != nil && !c.broken:
 			if words := proves(*r.result, x, roots); words != "" {

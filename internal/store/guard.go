@@ -25,6 +25,8 @@ SELECT
 	EXISTS (SELECT 1 FROM relation JOIN reached ON reached.oid = relation.relowner),
 	EXISTS (SELECT 1 FROM relation, reached WHERE pg_catalog.has_table_privilege(reached.oid, relation.oid, 'UPDATE, DELETE, TRUNCATE')
 		OR pg_catalog.has_any_column_privilege(reached.oid, relation.oid, 'UPDATE')),
+	EXISTS (SELECT 1 FROM pg_catalog.pg_proc p JOIN pg_catalog.pg_namespace n ON n.oid = p.pronamespace, reached
+		WHERE n.nspname = 'ponderal' AND p.proname = 'erase_client' AND pg_catalog.has_function_privilege(reached.oid, p.oid, 'EXECUTE')),
 	EXISTS (SELECT 1 FROM relation),
 	EXISTS (SELECT 1 FROM pg_catalog.pg_roles r, me WHERE r.rolname = $1 AND pg_catalog.pg_has_role(me.oid, r.oid, 'USAGE'))`
 
@@ -37,8 +39,8 @@ func (s *Store) checkOpen(ctx context.Context) error {
 		return err
 	}
 	defer conn.Release()
-	var super, bypass, strong, owns, changes, relations, member bool
-	err = conn.QueryRow(ctx, rights, migrations.ServiceRole).Scan(&super, &bypass, &strong, &owns, &changes, &relations, &member)
+	var super, bypass, strong, owns, changes, erases, relations, member bool
+	err = conn.QueryRow(ctx, rights, migrations.ServiceRole).Scan(&super, &bypass, &strong, &owns, &changes, &erases, &relations, &member)
 	if err != nil {
 		return translate("read the role's rights", lost(conn.Conn(), err))
 	}
@@ -52,6 +54,7 @@ func (s *Store) checkOpen(ctx context.Context) error {
 		{!relations, "SCHEMA_MISSING", "the database has no schema ponderal: run `ponderal migrate` first"},
 		{owns, "ROLE_OWNER", "the database role owns the schema's relations: " + useServiceRole},
 		{changes, "ROLE_CAN_CHANGE", "the database role may UPDATE, DELETE or TRUNCATE in the schema: revoke that, or " + useServiceRole},
+		{erases, "ROLE_CAN_ERASE", "the database role may erase clients: that is for a login of its own; " + useServiceRole},
 		{!member, "ROLE_NOT_SERVICE", "the database role is not " + migrations.ServiceRole + " and does not inherit it: " + useServiceRole},
 	} {
 		if refused.when {
