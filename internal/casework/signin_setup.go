@@ -251,7 +251,7 @@ func (c *Casework) confirm(ctx context.Context, p authn.Principal, l login, code
 }
 
 // confirmed are the entries of a confirmed set-up: the password, the second factor with what it used up, and the end of each token from before.
-func (c *Casework) confirmed(ctx context.Context, tx *store.Tx, p authn.Principal, l login, proof proven, recovery []string) ([]auditlog.Draft, error) {
+func (c *Casework) confirmed(ctx context.Context, tx *store.Tx, p authn.Principal, l login, proof passed, recovery []string) ([]auditlog.Draft, error) {
 	id, setup := l.identity.ID, l.setup
 	spent, err := c.spend(ctx, tx, id, proof)
 	if err != nil {

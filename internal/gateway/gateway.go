@@ -7,12 +7,12 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"net/netip"
 
 	"github.com/grpc-ecosystem/grpc-gateway/v2/runtime"
 	"github.com/prometheus/client_golang/prometheus"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials/insecure"
-	"google.golang.org/grpc/metadata"
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	pb "ponderal.example/api/ponderal/v1"
@@ -44,6 +44,8 @@ type Options struct {
 	Metrics   http.Handler
 	MaxBody   int64
 	MaxHeader int
+	// TrustedProxies are the peers whose X-Forwarded-For is believed.
+	TrustedProxies []netip.Prefix
 	// PublicLogs says that anybody may read the tiles of logs, so that caches may share them.
 	PublicLogs bool
 }
@@ -104,7 +106,7 @@ func Services() []protoreflect.ServiceDescriptor {
 		pb.File_ponderal_v1_clinics_proto, pb.File_ponderal_v1_clients_proto, pb.File_ponderal_v1_protocols_proto,
 		pb.File_ponderal_v1_kits_proto, pb.File_ponderal_v1_sessions_proto, pb.File_ponderal_v1_findings_proto,
 		pb.File_ponderal_v1_results_proto, pb.File_ponderal_v1_audit_proto, pb.File_ponderal_v1_engine_proto,
-		pb.File_ponderal_v1_advice_proto, pb.File_ponderal_v1_log_proto,
+		pb.File_ponderal_v1_advice_proto, pb.File_ponderal_v1_log_proto, pb.File_ponderal_v1_signin_proto,
 	} {
 		for i := range file.Services().Len() {
 			all = append(all, file.Services().Get(i))
@@ -130,13 +132,14 @@ func dial(dial func(context.Context) (net.Conn, error)) (*grpc.ClientConn, error
 // register builds the mux with the generated handlers of every service.
 func (g *Gateway) register() error {
 	g.mux = runtime.NewServeMux(
-		runtime.WithMarshalerOption(runtime.MIMEWildcard, &runtime.HTTPBodyMarshaler{Marshaler: newStrictJSON()}),
+		runtime.WithMarshalerOption(runtime.MIMEWildcard, exactBodies{&runtime.HTTPBodyMarshaler{Marshaler: newStrictJSON()}}),
 		runtime.WithForwardResponseOption(g.cache),
 		runtime.WithIncomingHeaderMatcher(incoming),
-		runtime.WithOutgoingHeaderMatcher(func(string) (string, bool) { return "", false }),
+		runtime.WithOutgoingHeaderMatcher(outgoing),
 		runtime.WithOutgoingTrailerMatcher(func(string) (string, bool) { return "", false }),
-		runtime.WithMetadata(appName),
+		runtime.WithMetadata(g.caller),
 		runtime.WithErrorHandler(g.answerError),
+		runtime.WithStreamErrorHandler(rpc.StreamErrors(streamFailed)),
 		runtime.WithRoutingErrorHandler(g.answerNoRoute),
 		runtime.WithMiddlewares(g.strict),
 		runtime.WithDisablePathLengthFallback(),
@@ -149,6 +152,7 @@ func (g *Gateway) register() error {
 		pb.RegisterKitServiceHandler, pb.RegisterSessionServiceHandler, pb.RegisterFindingServiceHandler,
 		pb.RegisterResultServiceHandler, pb.RegisterFeedServiceHandler, pb.RegisterKeyServiceHandler, pb.RegisterAuditServiceHandler,
 		pb.RegisterEngineServiceHandler, pb.RegisterAdviceServiceHandler, pb.RegisterLogServiceHandler,
+		pb.RegisterSignInServiceHandler, pb.RegisterIdentityServiceHandler,
 		pb.RegisterRetentionServiceHandler,
 	} {
 		if err := handle(context.Background(), g.mux, g.conn); err != nil {
@@ -159,19 +163,10 @@ func (g *Gateway) register() error {
 }
 
 // incoming is the allowlist of request headers that reach the gRPC server. Authorization and Grpc-Timeout pass by themselves, and the
-// app's name through appName.
+// app's name and what is known of the connection through caller.
 func incoming(name string) (string, bool) {
 	if name == headerRequestID {
 		return "x-request-id", true
 	}
 	return "", false
-}
-
-// appName is what the app calls itself: X-Ponderal-App, else User-Agent.
-func appName(_ context.Context, r *http.Request) metadata.MD {
-	name := rpc.SanitiseApp(r.Header.Get(headerApp))
-	if name == "" {
-		name = rpc.SanitiseApp(r.UserAgent())
-	}
-	return metadata.Pairs("x-ponderal-app", name)
 }

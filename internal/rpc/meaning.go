@@ -27,6 +27,10 @@ func meaningOf(m proto.Message, now record.Time) []fault.Violation {
 		r.member(m.GetMember(), "member")
 	case *pb.CreateTokenRequest:
 		r.newToken(m)
+	case *pb.PutIdentityRequest:
+		r.identity(m.GetIdentity(), "identity")
+	case *pb.IssueSetupCodeRequest:
+		r.text(m.GetReason(), "reason")
 	case *pb.PutClientRequest:
 		broken = record.CheckClient(r.client(m.GetClient(), "client"), now, "client")
 	case *pb.PutJobProfileRequest:

@@ -27,6 +27,8 @@ type Cases interface {
 	ClinicCases
 	MemberCases
 	TokenCases
+	SignInCases
+	IdentityCases
 	ClientCases
 	ReferralCases
 	ProtocolCases
@@ -60,6 +62,10 @@ type Options struct {
 	MaxMessage      int
 	DefaultDeadline time.Duration
 	MaxDeadline     time.Duration
+	// RateLimits must be given.
+	RateLimits RateLimits
+	// Certificates authenticates calls that come without a token over a connection with a client certificate; nil means that none do.
+	Certificates CertificateAuthenticator
 	// PublicLogs lets anybody read what has SCOPE_LOG: the hashes and signed heads of every clinic's log.
 	PublicLogs bool
 }
@@ -78,6 +84,10 @@ func New(o Options, extra ...grpc.ServerOption) (*Server, error) {
 		return nil, err
 	}
 	obs, err := newObserver(o)
+	if err != nil {
+		return nil, err
+	}
+	lim, err := newLimiter(o.RateLimits, o.Registry, o.Now)
 	if err != nil {
 		return nil, err
 	}
@@ -114,7 +124,7 @@ func New(o Options, extra ...grpc.ServerOption) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	*ch = links(o, rules, obs, v, draining)
+	*ch = links(o, rules, obs, v, lim, draining)
 	s.SetServing(false)
 	return s, nil
 }
@@ -154,7 +164,9 @@ func (o *Options) complete() error {
 func register(r grpc.ServiceRegistrar, c Cases) {
 	pb.RegisterClinicServiceServer(r, clinics{cases: c})
 	pb.RegisterMemberServiceServer(r, members{cases: c})
-	pb.RegisterTokenServiceServer(r, tokens{cases: c})
+	pb.RegisterTokenServiceServer(r, tokens{cases: c, rotations: c})
+	pb.RegisterSignInServiceServer(r, signIn{cases: c})
+	pb.RegisterIdentityServiceServer(r, identities{cases: c})
 	pb.RegisterClientServiceServer(r, clients{cases: c})
 	pb.RegisterReferralServiceServer(r, referrals{cases: c})
 	pb.RegisterProtocolServiceServer(r, protocols{cases: c})

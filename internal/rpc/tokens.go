@@ -18,7 +18,12 @@ type TokenCases interface {
 
 type tokens struct {
 	pb.UnimplementedTokenServiceServer
-	cases TokenCases
+	cases     TokenCases
+	rotations SignInCases
+}
+
+func (s tokens) RotateToken(ctx context.Context, req *pb.RotateTokenRequest) (*pb.RotateTokenResponse, error) {
+	return rotated(ctx, s.rotations, req)
 }
 
 // CreateToken binds the token to the clinic that the access link settled on; for the network's own and payers' tokens there is none.
