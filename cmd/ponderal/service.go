@@ -32,6 +32,7 @@ type settings struct {
 	witnesses           witnesses
 	logger              *slog.Logger
 	limits              serve.Limits
+	rates               rates
 	// stopWithin is how long requests in flight may take to finish at a stop; zero means the usual time.
 	stopWithin time.Duration
 }
@@ -83,6 +84,7 @@ func (s *service) start(ctx context.Context, w world, o settings) error {
 		Cases: s.cases, Authenticator: authn.NewAuthenticator(s.store, w.now), Ready: s.store.Ready,
 		GRPCAddress: o.grpc, RESTAddress: o.rest, MetricsAddress: o.metrics, TLS: o.tls, AllowPlaintext: o.allowPlaintext, PublicLogs: o.publicLogs,
 		Logger: o.logger, Registry: registry, Workers: workers, Now: w.now, NewRequestID: func() string { return newID(w).String() }, Limits: o.limits,
+		RateLimits: o.rates.shared(s.store), Certificates: authn.NewCertificates(s.store, w.now),
 	})
 	if err != nil {
 		return err

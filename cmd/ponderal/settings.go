@@ -1,7 +1,6 @@
 package main
 
 import (
-	"crypto/tls"
 	"fmt"
 	"log/slog"
 	"os"
@@ -59,16 +58,14 @@ func settingsOf(w world, c config.Config) (settings, error) {
 		},
 		stopWithin: time.Duration(c.ShutdownSeconds) * time.Second,
 	}
+	if o.rates, err = ratesOf(c); err != nil {
+		return settings{}, err
+	}
 	if o.witnesses, err = witnessesOf(c); err != nil {
 		return settings{}, err
 	}
-	if c.TLSCertificateFile == "" {
-		return o, nil
+	if o.tls, err = tlsOf(c); err != nil {
+		return settings{}, err
 	}
-	pair, err := tls.LoadX509KeyPair(c.TLSCertificateFile, c.TLSKeyFile)
-	if err != nil {
-		return settings{}, fmt.Errorf("read certificate: %w", err)
-	}
-	o.tls = &tls.Config{Certificates: []tls.Certificate{pair}, MinVersion: tls.VersionTLS12}
 	return o, nil
 }

@@ -275,6 +275,7 @@ func TestPublicLogs(t *testing.T) {
 	server := must(serve.New(serve.Options{
 		Cases: w.cases, Authenticator: strict{}, Ready: func(context.Context) error { return nil }, GRPCAddress: "127.0.0.1:0", RESTAddress: "127.0.0.1:0",
 		Logger: slog.New(slog.DiscardHandler), Registry: prometheus.NewRegistry(), Now: time.Now, NewRequestID: uuid.NewString, PublicLogs: true,
+		RateLimits: w.rates,
 	}))(t)
 	at := must(server.Start(w.ctx))(t)
 	t.Cleanup(func() {

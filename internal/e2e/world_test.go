@@ -22,6 +22,7 @@ import (
 	"ponderal.example/internal/mass"
 	"ponderal.example/internal/pgtest"
 	"ponderal.example/internal/record"
+	"ponderal.example/internal/rpc"
 	"ponderal.example/internal/seal"
 	"ponderal.example/internal/serve"
 	"ponderal.example/internal/store"
@@ -82,6 +83,8 @@ type world struct {
 	at      serve.Addresses
 	service *caller.Service
 	clock   *clock
+	// rates are high: the matrix alone is refused thousands of times in a minute.
+	rates rpc.RateLimits
 	// logClock is read between what a transaction reads and what it writes.
 	logClock *clock
 }
@@ -100,9 +103,11 @@ func newWorld(t testing.TB) *world {
 	ring := must(seal.NewRing(resultKey.Public(), logKey.Public()))(t)
 	log := must(auditlog.New(t.Context(), auditlog.Options{Name: "log.ponderal.example", Key: logKey, Ring: ring, Now: w.logClock.now, Rand: rand.Reader}))(t)
 	w.cases = must(casework.New(t.Context(), casework.Options{Store: st, Log: log, ResultKey: resultKey, Ring: ring, Now: w.clock.now, Rand: rand.Reader}))(t)
+	w.rates = rpc.RateLimits{PerMinute: 10_000_000, AddressPerMinute: 10_000_000, Shared: st.Limits(nil)}
 	server := must(serve.New(serve.Options{
 		Cases: w.cases, Authenticator: authn.NewAuthenticator(st, w.clock.now), Ready: st.Ready, GRPCAddress: "127.0.0.1:0", RESTAddress: "127.0.0.1:0",
 		Logger: slog.New(slog.DiscardHandler), Registry: prometheus.NewRegistry(), Now: time.Now, NewRequestID: uuid.NewString,
+		RateLimits: w.rates,
 	}))(t)
 	w.at = must(server.Start(w.ctx))(t)
 	t.Cleanup(func() {

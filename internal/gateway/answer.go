@@ -28,10 +28,12 @@ func (g *Gateway) answerError(ctx context.Context, _ *runtime.ServeMux, _ runtim
 	if status == http.StatusTooManyRequests && retryAfter(st) == 0 {
 		status = http.StatusRequestEntityTooLarge
 	}
-	if md, ok := runtime.ServerMetadataFromContext(ctx); !ok || len(md.HeaderMD) == 0 {
+	md, ok := runtime.ServerMetadataFromContext(ctx)
+	if !ok || len(md.HeaderMD) == 0 {
 		// The call did not get through to the gRPC server, which would have logged it.
 		g.note(r, status, reasonOf(st))
 	}
+	forwardLimits(w, md)
 	writeStatus(w, status, st)
 }
 

@@ -8,6 +8,7 @@ import (
 	"google.golang.org/grpc/metadata"
 
 	"ponderal.example/internal/authn"
+	"ponderal.example/internal/limit"
 )
 
 // The names of metadata that the service reads and writes.
@@ -29,6 +30,9 @@ type call struct {
 	app       string
 	principal authn.Principal
 	now       func() time.Time
+	// addressState is how the limit of the caller's address stands; told, that the caller was told of the limits.
+	addressState limit.State
+	told         bool
 	// broken is why the message could not be decoded; nil where it could.
 	broken error
 }

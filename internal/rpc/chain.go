@@ -28,7 +28,7 @@ type chain struct {
 }
 
 // links is the one list, outermost first.
-func links(o Options, rules Rules, obs *observer, v *validation, draining context.Context) chain {
+func links(o Options, rules Rules, obs *observer, v *validation, lim *limiter, draining context.Context) chain {
 	return chain{rules: rules, newRequestID: o.NewRequestID, now: o.Now, links: []link{
 		{name: "request id", why: "first, so that whatever happens can be found by it",
 			around: sendRequestID},
@@ -42,8 +42,12 @@ func links(o Options, rules Rules, obs *observer, v *validation, draining contex
 			around: drain{draining}.around},
 		{name: "deadline", why: "before authentication, which asks the database: no caller may wait on it without an end",
 			around: limits{fallback: o.DefaultDeadline, most: o.MaxDeadline}.around},
+		{name: "address limit", why: "before authentication, whose refusals it counts, so that guessing has an end",
+			around: lim.byAddress},
 		{name: "authentication", why: "nothing of the message is looked at for a caller who is not known",
-			around: authenticator{o.Authenticator}.around},
+			around: authenticator{o.Authenticator, o.Certificates}.around},
+		{name: "principal limit", why: "as soon as it is known who calls, before anything is done for them",
+			around: lim.byPrincipal},
 		{name: "access", why: "the role is settled before a message is judged, so that its judgement tells outsiders nothing",
 			around: checkRole},
 		{name: "decoding", why: "before anything looks into the message: one that could not be decoded has nothing to look at",
@@ -73,6 +77,9 @@ func (ch chain) unary(ctx context.Context, req any, info *grpc.UnaryServerInfo, 
 func (ch chain) stream(srv any, ss grpc.ServerStream, info *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
 	c := ch.newCall(ss.Context(), info.FullMethod)
 	return ch.run(context.WithValue(ss.Context(), callKey{}, c), c, nil, func(ctx context.Context) error {
+		if c.rule != nil && c.rule.Streams && !c.rule.Open {
+			ss = &patientStream{ServerStream: ss, ctx: ctx, idle: streamIdle}
+		}
 		return handler(srv, &checkedStream{ServerStream: ss, ctx: ctx, call: c, chain: ch})
 	})
 }

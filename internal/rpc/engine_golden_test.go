@@ -48,12 +48,20 @@ func (byRole) Authenticate(_ context.Context, bearer string) (authn.Principal, e
 	return p, nil
 }
 
+// plenty grants whatever is asked for.
+type plenty struct{}
+
+func (plenty) TakeTokens(_ context.Context, _ [32]byte, want, capacity, _ int, _ time.Duration) (granted, left int, wait time.Duration, err error) {
+	return want, capacity - want, 0, nil
+}
+
 // serve serves without a store over both transports; what is logged goes to log.
 func serve(t *testing.T, log io.Writer) *caller.Service {
 	t.Helper()
 	logger, registry := slog.New(slog.NewJSONHandler(log, nil)), prometheus.NewRegistry()
 	server, err := rpc.New(rpc.Options{
 		Cases: noCases{}, Authenticator: byRole{}, Logger: logger, Registry: registry, Now: time.Now, NewRequestID: func() string { return "r1" },
+		RateLimits: rpc.RateLimits{PerMinute: 1e6, AddressPerMinute: 1e6, Shared: plenty{}},
 	})
 	if err != nil {
 		t.Fatal(err)

@@ -36,6 +36,9 @@ func (l limits) around(ctx context.Context, c *call, next func(context.Context) 
 		// Watching health or reflecting may last as long as the connection.
 		return next(ctx)
 	}
+	if c.rule != nil && c.rule.Streams {
+		return aroundStream(ctx, next)
+	}
 	allowed := l.most
 	if _, given := ctx.Deadline(); !given {
 		allowed = l.fallback
@@ -46,18 +49,18 @@ func (l limits) around(ctx context.Context, c *call, next func(context.Context) 
 }
 
 // authenticator fills in who calls. A method without a rule is refused here: nothing unknown is ever let through.
-type authenticator struct{ Authenticator }
+type authenticator struct {
+	Authenticator
+	// certificates is nil where client certificates authenticate nobody.
+	certificates CertificateAuthenticator
+}
 
 func (a authenticator) around(ctx context.Context, c *call, next func(context.Context) error) error {
 	if c.rule == nil {
 		return fault.New(fault.Unimplemented, "NO_SUCH_METHOD", "there is no such method")
 	}
 	if !c.rule.public() {
-		bearer, err := bearerOf(ctx)
-		if err != nil {
-			return err
-		}
-		p, err := a.Authenticate(ctx, bearer)
+		p, err := a.identify(ctx)
 		if err != nil {
 			return err
 		}
@@ -65,6 +68,20 @@ func (a authenticator) around(ctx context.Context, c *call, next func(context.Co
 	}
 	c.principal.App, c.principal.RequestID = c.app, c.requestID
 	return next(ctx)
+}
+
+// identify goes by the token, where there is an authorization of whatever form; only where there is none, by the connection's certificate.
+func (a authenticator) identify(ctx context.Context) (authn.Principal, error) {
+	if md, _ := metadata.FromIncomingContext(ctx); len(md.Get(metaAuth)) == 0 {
+		if p, shown, err := a.byCertificate(ctx); shown {
+			return p, err
+		}
+	}
+	bearer, err := bearerOf(ctx)
+	if err != nil {
+		return authn.Principal{}, err
+	}
+	return a.Authenticate(ctx, bearer)
 }
 
 // bearerOf reads `authorization: Bearer TOKEN` (RFC 6750), given exactly once.

@@ -24,9 +24,9 @@ import (
 )
 
 func TestLinksStandInOrder(t *testing.T) {
-	want := []string{"request id", "metrics and access log", "faults", "recover", "drain", "deadline", "authentication", "access", "decoding", "clinic", "validation"}
+	want := []string{"request id", "metrics and access log", "faults", "recover", "drain", "deadline", "address limit", "authentication", "principal limit", "access", "decoding", "clinic", "validation"}
 	var got []string
-	for _, l := range links(Options{}, nil, &observer{}, &validation{}, context.Background()).links {
+	for _, l := range links(Options{}, nil, &observer{}, &validation{}, &limiter{}, context.Background()).links {
 		got = append(got, l.name)
 		if l.why == "" {
 			t.Errorf("%s stands where it does without a reason", l.name)
@@ -146,7 +146,7 @@ func TestAuthentication(t *testing.T) {
 	} {
 		ctx := metadata.NewIncomingContext(context.Background(), metadata.MD{metaAuth: tt.sent})
 		c := &call{rule: ruleFor(t, tt.method), app: "app", requestID: "r"}
-		err := authenticator{known}.around(ctx, c, func(context.Context) error { return nil })
+		err := authenticator{known, nil}.around(ctx, c, func(context.Context) error { return nil })
 		reason := ""
 		if err != nil {
 			reason = faultOf(err).Reason
@@ -158,7 +158,7 @@ func TestAuthentication(t *testing.T) {
 			t.Errorf("%s: the principal does not name app and request: %+v", tt.name, c.principal)
 		}
 	}
-	err := authenticator{known}.around(context.Background(), &call{}, func(context.Context) error { return nil })
+	err := authenticator{known, nil}.around(context.Background(), &call{}, func(context.Context) error { return nil })
 	if faultOf(err).Kind != fault.Unimplemented {
 		t.Errorf("a method without a rule was let pass: %v", err)
 	}

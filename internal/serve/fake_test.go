@@ -21,6 +21,7 @@ import (
 	"ponderal.example/internal/authn"
 	"ponderal.example/internal/casework"
 	"ponderal.example/internal/fault"
+	"ponderal.example/internal/limit"
 	"ponderal.example/internal/record"
 	"ponderal.example/internal/rpc"
 )
@@ -71,6 +72,31 @@ func (tokens) Authenticate(_ context.Context, bearer string) (authn.Principal, e
 	return authn.Principal{TokenID: "token-1", ClinicID: clinicID, Roles: []record.Role{record.RoleEvaluator}}, nil
 }
 
+// counts keeps buckets in memory, as the store does for all replicas.
+type counts struct {
+	mu      sync.Mutex
+	now     func() time.Time
+	buckets map[[32]byte]*limit.Bucket
+	fail    error
+	asked   int
+}
+
+func (s *counts) TakeTokens(_ context.Context, key [32]byte, want, _, calls int, span time.Duration) (granted, left int, wait time.Duration, err error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.asked++; s.fail != nil {
+		return 0, 0, 0, s.fail
+	}
+	if s.buckets == nil {
+		s.buckets = map[[32]byte]*limit.Bucket{}
+	}
+	if s.buckets[key] == nil {
+		s.buckets[key] = &limit.Bucket{}
+	}
+	granted, left, wait = s.buckets[key].Take(limit.Policy{Calls: calls, Span: span}, s.now(), want)
+	return granted, left, wait, nil
+}
+
 // safeLog is a log that goroutines may write to.
 type safeLog struct {
 	mu  sync.Mutex
@@ -106,6 +132,7 @@ func options(c rpc.Cases, log *safeLog) Options {
 		Logger:   slog.New(slog.NewJSONHandler(log, &slog.HandlerOptions{Level: slog.LevelDebug})),
 		Registry: prometheus.NewRegistry(), Now: time.Now,
 		NewRequestID: func() string { return fmt.Sprintf("made-%d", ids.Add(1)) },
+		RateLimits:   rpc.RateLimits{PerMinute: 1e6, AddressPerMinute: 1e6, Shared: &counts{now: time.Now}},
 	}
 }
 

@@ -39,6 +39,10 @@ type Options struct {
 	Now          func() time.Time
 	NewRequestID func() string
 	Limits       Limits
+	// RateLimits bound how many calls are taken; they must be given.
+	RateLimits rpc.RateLimits
+	// Certificates authenticates payers' systems by their client certificates, which TLS then has to ask for; nil for none.
+	Certificates rpc.CertificateAuthenticator
 	// Workers run beside the calls, from when calls are served until none is in flight. Each returns soon after its context ends.
 	Workers []func(context.Context)
 	// PublicLogs lets anybody read the hashes and signed heads of every clinic's log.

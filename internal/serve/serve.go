@@ -66,7 +66,7 @@ func New(o Options) (*Server, error) {
 	s.grpc, err = rpc.New(rpc.Options{
 		Cases: o.Cases, Authenticator: o.Authenticator, Logger: o.Logger, Registry: o.Registry, Now: o.Now, NewRequestID: o.NewRequestID,
 		MaxMessage: o.Limits.MaxMessage, DefaultDeadline: o.Limits.DefaultDeadline, MaxDeadline: o.Limits.MaxDeadline,
-		PublicLogs: o.PublicLogs,
+		PublicLogs: o.PublicLogs, RateLimits: o.RateLimits, Certificates: o.Certificates,
 	}, transport(o.Limits)...)
 	if err != nil {
 		return nil, fmt.Errorf("make server: %w", err)
@@ -80,6 +80,7 @@ func New(o Options) (*Server, error) {
 	s.gateway, err = gateway.New(gateway.Options{
 		Dial: s.pipe.Dial, Logger: o.Logger, Registry: o.Registry, NewRequestID: o.NewRequestID, Keys: o.Cases.Keys, Ready: s.ready,
 		Metrics: beside, MaxBody: int64(o.Limits.MaxMessage), MaxHeader: o.Limits.MaxHeader, PublicLogs: o.PublicLogs,
+		TrustedProxies: o.RateLimits.TrustedProxies,
 	})
 	if err != nil {
 		return nil, fmt.Errorf("make server: %w", err)
@@ -91,6 +92,7 @@ func New(o Options) (*Server, error) {
 // transport are the bounds of gRPC connections: idle ones are let go, dead ones found, and callers that ping without need refused.
 func transport(l Limits) []grpc.ServerOption {
 	return []grpc.ServerOption{
+		grpc.Creds(connections{}),
 		grpc.MaxConcurrentStreams(l.MaxStreams),
 		grpc.MaxHeaderListSize(uint32(l.MaxHeader)),
 		grpc.ConnectionTimeout(10 * time.Second),
