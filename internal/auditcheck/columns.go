@@ -121,7 +121,10 @@ func (c *check) resultColumns(r store.ResultScan) string {
 	d.want("session_id", v.id("session", r.SessionID))
 	d.want("session_revision", v.number("session_revision", int64(r.SessionRevision)))
 	d.want("supersedes", v.is("supersedes", r.Supersedes))
-	return d.words("its signed content")
+	if words := d.words("its signed content"); words != "" {
+		return words
+	}
+	return enclosedColumns(payload, r)
 }
 
 // readEntry reads an entry's content, which must be the one spelling of itself.

@@ -37,6 +37,7 @@ func kindsOfChange() []kindOfChange {
 		{"an old checkpoint replayed", replayed},
 		{"a checkpoint of another tree, really signed", otherTree},
 		{"a result's proof edited", func(x *trials, r *rand.Rand) change { return x.column(r, "result", "path", "length(path) > 0") }},
+		{"a result's raw trials edited or taken out", enclosedTouched},
 		{"a reference to a key edited", keyReference},
 		{"a feed number or counter edited", feedNumbers},
 		{"newest entries cut, head kept", cutHeadKept},
@@ -59,6 +60,14 @@ func besideBody(x *trials, r *rand.Rand) change {
 		{"checkpoint", "entry_number"}}
 	one := list[r.IntN(len(list))]
 	return x.column(r, one[0], one[1], "")
+}
+
+// enclosedTouched changes the raw trials beside a result's signed text, or their salt, or takes both out.
+func enclosedTouched(x *trials, r *rand.Rand) change {
+	if r.IntN(3) == 0 {
+		return x.alter(x.pick(r, "result", ""), "enclosed", "NULL, enclosed_salt = NULL")
+	}
+	return x.column(r, "result", oneOf(r, []string{"enclosed", "enclosed_salt"}), "")
 }
 
 func movedRecord(x *trials, r *rand.Rand) change {
