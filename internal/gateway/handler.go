@@ -108,6 +108,10 @@ func (g *Gateway) strict(next runtime.HandlerFunc) runtime.HandlerFunc {
 			return
 		}
 		r.Body = &body{ReadCloser: http.MaxBytesReader(w, r.Body, g.options.MaxBody), whole: r.Body, route: route, params: pathParams}
+		if route.streams {
+			g.serveStream(w, r, pathParams, next)
+			return
+		}
 		next(w, r, pathParams)
 	}
 }

@@ -18,6 +18,8 @@ type route struct {
 	// pattern is the template as the mux prints it: every variable as {name=*}, or {name=**} where it takes the rest of the path.
 	pattern string
 	input   protoreflect.MessageDescriptor
+	// streams: the answer comes in pieces.
+	streams bool
 	// bound are the fields that the path fills.
 	bound []string
 	// body is the field that the body fills, "*" for the whole message, "" where no body is taken.
@@ -65,7 +67,7 @@ func readRoute(method protoreflect.MethodDescriptor) (*route, error) {
 		return nil, fmt.Errorf("read route %s: %w", template, err)
 	}
 	r := &route{
-		verb: verb, pattern: printed(template), input: method.Input(), body: rule.GetBody(), matches: expr,
+		verb: verb, pattern: printed(template), input: method.Input(), streams: method.IsStreamingServer(), body: rule.GetBody(), matches: expr,
 	}
 	for _, m := range variable.FindAllStringSubmatch(template, -1) {
 		r.bound = append(r.bound, m[1])

@@ -6,6 +6,7 @@ import (
 	"encoding/base64"
 	"fmt"
 	"math"
+	"strings"
 
 	pb "ponderal.example/api/ponderal/v1"
 	"ponderal.example/internal/authn"
@@ -20,6 +21,8 @@ type AuditCases interface {
 	GetEntry(context.Context, authn.Principal, int64) (casework.EntryView, casework.Proof, error)
 	GetCheckpoint(context.Context, authn.Principal) (casework.Checkpoint, error)
 	GetScoreHistory(ctx context.Context, p authn.Principal, sessionID string) ([]casework.ScoreChange, error)
+	AuditQuestionCases
+	DisclosureCases
 }
 
 type audit struct {
@@ -28,7 +31,15 @@ type audit struct {
 }
 
 func (s audit) ListEntries(ctx context.Context, req *pb.ListEntriesRequest) (*pb.ListEntriesResponse, error) {
-	filter := casework.EntryFilter{Action: req.GetAction(), Subject: req.GetSubject()}
+	r := &reader{}
+	filter := r.filter(req.GetFilter(), "filter")
+	filter.Also, filter.Subject = r.line(req.GetAction(), "action"), r.line(req.GetSubject(), "subject")
+	if strings.HasSuffix(filter.Also, ".") {
+		r.bad("action", "action.whole", "this field takes a whole action; filter.action takes the beginning of one")
+	}
+	if err := r.refused(ctx, req); err != nil {
+		return nil, err
+	}
 	got, err := s.cases.ListEntries(ctx, principalOf(ctx), filter, readPage(req.GetPage()))
 	if err != nil {
 		return nil, err
@@ -70,14 +81,7 @@ func (s audit) GetScoreHistory(ctx context.Context, req *pb.GetScoreHistoryReque
 		return nil, err
 	}
 	w := &writer{}
-	m := &pb.GetScoreHistoryResponse{}
-	for _, c := range changes {
-		m.Changes = append(m.Changes, &pb.ScoreChange{
-			Entry: w.entry(c.Entry), SessionRevision: w.number(c.SessionRevision), Measured: w.differences(c.Measured),
-			Computed: w.differences(c.Computed), ResultId: c.ResultID, Proof: w.proof(c.Proof), Line: c.Line,
-		})
-	}
-	return answered(w, m)
+	return answered(w, &pb.GetScoreHistoryResponse{Changes: w.changes(changes)})
 }
 
 func (w *writer) entry(v casework.EntryView) *pb.AuditEntry {
@@ -89,7 +93,7 @@ func (w *writer) entry(v casework.EntryView) *pb.AuditEntry {
 			App: e.Actor.App, RequestId: e.Actor.RequestID,
 		},
 	}
-	m.ErasedBy = w.long(v.ErasedBy)
+	m.ErasedBy, m.Disclosed = w.long(v.ErasedBy), w.disclosed(e.Disclosed)
 	for _, n := range e.Erased {
 		m.Erased = append(m.Erased, w.long(n))
 	}

@@ -143,6 +143,14 @@ func Answer(err error, requestID string) (*spb.Status, codes.Code) {
 	return statusOf(f, requestID).Proto(), codeOf[f.Kind]
 }
 
+// StreamErrors is a handler of the gateway's for calls that stream their answer: keep gets the error, and its context.
+func StreamErrors(keep func(context.Context, error)) func(context.Context, error) *status.Status {
+	return func(ctx context.Context, err error) *status.Status {
+		keep(ctx, err)
+		return status.Convert(err)
+	}
+}
+
 // transportFault is the failure behind a status that gRPC itself or the gateway's generated code made.
 func transportFault(st *status.Status) *fault.Error {
 	switch st.Code() {

@@ -4,8 +4,6 @@ import (
 	"context"
 
 	"google.golang.org/grpc/peer"
-
-	"ponderal.example/internal/fault"
 )
 
 // InProcess is the network of connections inside the process, as net.Pipe names it: only the gateway has one.
@@ -23,7 +21,10 @@ func (d drain) around(ctx context.Context, c *call, next func(context.Context) e
 		return next(ctx)
 	}
 	if d.draining.Err() != nil && !inProcess(ctx) {
-		return fault.New(fault.Unavailable, "STOPPING", "this server is stopping; the same request may be sent to another or later")
+		return stopping()
+	}
+	if c.rule != nil && c.rule.Streams {
+		return d.endWhenDraining(ctx, next)
 	}
 	return next(ctx)
 }

@@ -21,6 +21,8 @@ type Rule struct {
 	Open bool
 	// Anybody: no credential is asked for, though the rule names roles; only for SCOPE_LOG where logs are public.
 	Anybody bool
+	// Streams: the answer is a stream.
+	Streams bool
 	// clinic is the request's field `clinic_id`, for SCOPE_NAMED_CLINIC and SCOPE_LOG.
 	clinic protoreflect.FieldDescriptor
 }
@@ -93,7 +95,7 @@ func ruleOf(method protoreflect.MethodDescriptor) (*Rule, error) {
 	if !ok {
 		return nil, errors.New("has an access rule of an unknown form")
 	}
-	rule := &Rule{Scope: access.GetScope(), ClinicOptional: clinicOptional[method.FullName()]}
+	rule := &Rule{Scope: access.GetScope(), ClinicOptional: clinicOptional[method.FullName()], Streams: method.IsStreamingServer()}
 	for _, role := range access.GetRoles() {
 		word, ok := roles.word(role)
 		if !ok {

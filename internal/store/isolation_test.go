@@ -146,6 +146,12 @@ func readUses() map[string]use {
 		"FilteredEntries": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
 			return many(tx.FilteredEntries(ctx, EntryFilter{After: -1, Upto: 1 << 40}, 10))
 		},
+		"LateCorrections": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
+			return many(tx.LateCorrections(ctx, time.Time{}, time.Time{}, LateKey{Number: -1}, now.Add(time.Hour), 10))
+		},
+		"LateRates": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
+			return many(tx.LateRates(ctx, time.Time{}, time.Time{}))
+		},
 		"NumbersBetween": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
 			first, last, err := tx.NumbersBetween(ctx, time.Time{}, time.Time{})
 			return int(last - first + 1), err
@@ -344,6 +350,7 @@ func twoLogs(t *testing.T, s *Store, super *pgx.Conn) {
 	add(t, s, clinicA, "token.create", Write{Docs: []DocRow{token}})
 	add(t, s, clinicA, record.ActionClientErase, Write{})
 	add(t, s, clinicA, record.ActionResultDisclose, Write{}, "client:"+id(103))
+	correctLate(t, s, clinicA)
 	openLogs(t, s, clinicB)
 	for i := range headSize(t, super, clinicA) {
 		in(t, s, clinicB, func(tx *Tx) error {
