@@ -110,6 +110,9 @@ func TestWrongCommandLines(t *testing.T) {
 		{[]string{"token", "-role", "network_admin", "-label", "x", "-days", "401"}, "from 1 to 400"},
 		{[]string{"audit"}, "want check"},
 		{[]string{"audit", "chekc"}, `did you mean "check"?`},
+		{[]string{"erase", "-client", "x", "-demand", "x", "-asked-by", "x", "-operator", "x"}, "-clinic is required"},
+		{[]string{"erase", "-clinic", "x", "-client", "x", "-asked-by", "x", "-operator", "x"}, "-demand is required"},
+		{[]string{"erase", "-clinic", "x", "-client", "x", "-demand", "x", "-asked-by", "x", "-operator", "x"}, eraserURLVariable},
 		{[]string{"load", "-connections", "1,none"}, "whole numbers"},
 		{[]string{"load", "-sessions", "0"}, "at least 1"},
 	}
