@@ -165,3 +165,33 @@ func TestFolderIsNotMadeOver(t *testing.T) {
 		}
 	}
 }
+
+// TestServeRefusesKeysOutOfUse: neither serving nor making a token starts with a compromised key; with the next key both do.
+func TestServeRefusesKeysOutOfUse(t *testing.T) {
+	t.Parallel()
+	env, _ := configured(t)
+	dir := env["PONDERAL_KEYS_FOLDER"]
+	id := mustReadKeys(t, dir).result.ID
+	if got := play(t, nil, "", "keys", "compromised", "-id", id, "-from", "2026-03-01T00:00:00Z", dir); got.code != exitOK {
+		t.Fatal(got.err)
+	}
+	token := []string{"token", "-role", "network_admin", "-label", "first administrator"}
+	for _, args := range [][]string{{"serve"}, token} {
+		if got := play(t, env, "", args...); got.code != exitFailed || !strings.Contains(got.err, id) || !strings.Contains(got.err, "ponderal keys rotate -use result "+dir) {
+			t.Errorf("%s: status %d, %s", args[0], got.code, got.err)
+		}
+	}
+	if got := play(t, nil, "", "keys", "rotate", "-use", "result", dir); got.code != exitOK {
+		t.Fatal(got.err)
+	}
+	if got := play(t, env, "", token...); got.code != exitOK {
+		t.Errorf("token after the rotation: status %d, %s", got.code, got.err)
+	}
+	base, stop := serveInTest(t, env)
+	if got := getStatus(t, base+"/readyz", ""); got != 200 {
+		t.Errorf("readiness after the rotation: HTTP %d, want 200", got)
+	}
+	if code := stop(); code != exitOK {
+		t.Errorf("serve ended with status %d", code)
+	}
+}
