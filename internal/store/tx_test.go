@@ -391,10 +391,19 @@ func TestUseAfterCommitFails(t *testing.T) {
 	}
 }
 
+// TestTranslateLog: a rule broken by what the service itself writes is no caller's fault; the same rule broken by a record is.
+func TestTranslateLog(t *testing.T) {
+	for table, want := range map[string]fault.Kind{"audit_entry": fault.Internal, "audit_head": fault.Internal, "checkpoint": fault.Internal, "client": fault.Invalid} {
+		if err := translate("op", &pgconn.PgError{Code: "23514", TableName: table}); !fault.Is(err, want) {
+			t.Errorf("%s: %v, want kind %d", table, err, want)
+		}
+	}
+}
+
 func TestTranslate(t *testing.T) {
 	for code, want := range map[string]fault.Kind{
 		"23505": fault.Conflict, "23503": fault.Precondition, "23514": fault.Invalid, "22021": fault.Invalid, "40001": fault.Unavailable,
-		"55P03": fault.Overloaded, "57014": fault.Deadline, "57P01": fault.Unavailable, "57P03": fault.Unavailable, "08006": fault.Unavailable,
+		"55P03": fault.Unavailable, "57014": fault.Deadline, "57P01": fault.Unavailable, "57P03": fault.Unavailable, "08006": fault.Unavailable,
 		"53300": fault.Unavailable, "25006": fault.Unavailable, "42501": fault.Internal, "23000": fault.Internal, "42P01": fault.Internal,
 		"": fault.Internal, "ZZZZZ": fault.Internal,
 	} {
