@@ -56,8 +56,8 @@ func (c *checker) onLogKey(log seal.PublicKey) string {
 		return ""
 	}
 	return fmt.Sprintf("%s. The result is signed by result key %s, which has no mark. The entry is dated %s, before that moment, but whoever holds the log key writes "+
-		"the date. That it stood in the log then rests on a head of this log that a witness cosigned before that moment, or that was kept from before it: "+
-		"hold the head of %d entries in this file against such a one.", marked(log), c.report.KeyID, c.report.Entry.At, c.report.Size)
+		"the date. That it stood in the log then rests on a head of this log, of more than %d entries, that a witness cosigned before that moment or that was kept "+
+		"from before it: hold such a one against this file (ponderal verify -older, -newer).", marked(log), c.report.KeyID, c.report.Entry.At, c.report.Entry.Number)
 }
 
 // bestLogKey is the one whose word counts of the log keys that signed the head: one without a mark, otherwise the one marked last.
