@@ -26,10 +26,16 @@ same finding, or it fails. FILE is what the service hands out (a bundle, an answ
 reads standard input. What an answer says around the bundle is not signed; where it contradicts what is, that fails too.
 The key file is the key set that the service publishes at /.well-known/jwks.json; get it by a way that you trust and keep
 it, and get it again when a key has changed or is said to be compromised: what your copy does not say is not counted. A
-result by a retired key verifies for ever; one by a compromised key only where the log shows that it is older. Exit status
-0 when everything verifies, 1 when not.`,
-		examples: []string{"ponderal verify -keys keys.json result.json", "ponderal verify -keys keys.json -json - < feed.json"},
-		run:      runVerify,
+result by a retired key verifies for ever; one by a compromised key only where the log shows that it is older.
+
+With -older and -newer it holds any two heads of one log against each other instead: what you kept of that log at two
+times (checkpoints, or signed results, which hold one each). Where their sizes differ it takes the service's proof, and
+says how to get it. The log must only have grown. With -witnesses it names the witnesses that cosigned a head.
+
+Exit status 0 when everything verifies, 1 when not.`,
+		examples: []string{"ponderal verify -keys keys.json result.json", "ponderal verify -keys keys.json -json - < feed.json",
+			"ponderal verify -keys keys.json -older march.txt -newer result.json -proof proof.json -witnesses witnesses.txt"},
+		run: runVerify,
 	}
 }
 
@@ -37,8 +43,16 @@ func runVerify(_ context.Context, w world, f *flags) error {
 	keys := f.String("keys", "", "`FILE` with the published key set (required)")
 	logName := f.String("log", "", "believe only audit logs of this `NAME` (the first part of their origin)")
 	asJSON := f.Bool("json", false, "write the report as JSON")
-	if err := f.read(1, 1); err != nil {
+	witnessFile := f.String("witnesses", "", "`FILE` with the verifier keys of the witnesses that are believed, one a line")
+	held := headFlags(f)
+	if err := f.read(0, 1); err != nil {
 		return err
+	}
+	switch {
+	case held.given() && f.NArg() == 1:
+		return usagef("%q does not go with -older and -newer", f.Arg(0))
+	case !held.given() && f.NArg() == 0:
+		return usagef("got 0 arguments, want FILE, or -older FILE and -newer FILE")
 	}
 	if *keys == "" {
 		return usagef("-keys FILE is required: the published key set, kept from an earlier day")
@@ -46,6 +60,13 @@ func runVerify(_ context.Context, w world, f *flags) error {
 	ring, err := readRing(*keys)
 	if err != nil {
 		return err
+	}
+	witnesses, err := readWitnessKeys(*witnessFile)
+	if err != nil {
+		return err
+	}
+	if held.given() {
+		return verifyHeads(w, ring, witnesses, *held, *logName, *asJSON)
 	}
 	doc, err := readInput(w, f.Arg(0))
 	if err != nil {
@@ -55,7 +76,7 @@ func runVerify(_ context.Context, w world, f *flags) error {
 	if err != nil {
 		return fmt.Errorf("%s: %w", f.Arg(0), err)
 	}
-	return verifyAll(w, ring, items, *logName, *asJSON)
+	return verifyAll(w, ring, witnesses, items, *logName, *asJSON)
 }
 
 func readRing(path string) (seal.Ring, error) {
@@ -120,14 +141,18 @@ func split(doc []byte) ([][]byte, error) {
 	return all, nil
 }
 
-func verifyAll(w world, ring seal.Ring, items [][]byte, logName string, asJSON bool) error {
+func verifyAll(w world, ring seal.Ring, witnesses []seal.Witness, items [][]byte, logName string, asJSON bool) error {
 	failed := 0
 	for i, item := range items {
 		report, err := verifyOne(ring, item, logName)
+		var head bundle.Head
+		if err == nil {
+			head, err = headOf(ring, witnesses, item)
+		}
 		if err != nil {
 			failed++
 		}
-		if err := writeReport(w, report, err, asJSON, i > 0); err != nil {
+		if err := writeReport(w, report, head, err, asJSON, i > 0); err != nil {
 			return err
 		}
 	}
@@ -164,6 +189,9 @@ type verdict struct {
 	LogSize  int64         `json:"log_size,omitempty"`
 	Entry    *int64        `json:"entry,omitempty"`
 	Steps    []verdictStep `json:"steps,omitempty"`
+	// Witnesses cosigned the head of the log, verified; Unverified are the names on further signatures.
+	Witnesses  []cosignatureJSON `json:"witnesses,omitempty"`
+	Unverified []string          `json:"unverified_signatures,omitempty"`
 }
 
 type verdictStep struct {
@@ -174,16 +202,16 @@ type verdictStep struct {
 	Remark string `json:"remark,omitempty"`
 }
 
-func writeReport(w world, r bundle.Report, err error, asJSON, further bool) error {
+func writeReport(w world, r bundle.Report, head bundle.Head, err error, asJSON, further bool) error {
 	if !asJSON {
 		if further {
 			fmt.Fprintln(w.stdout)
 		}
-		if errors.Is(err, bundle.ErrBundle) {
+		if errors.Is(err, bundle.ErrBundle) || errors.Is(err, bundle.ErrHead) {
 			_, werr := fmt.Fprintf(w.stdout, "NOT VERIFIED: do not rely on this result.\n\n  %v\n", err)
 			return werr
 		}
-		return r.WriteText(w.stdout)
+		return errors.Join(r.WriteText(w.stdout), writeWitnesses(w, head))
 	}
 	v := verdict{Verified: err == nil}
 	if err != nil {
@@ -193,6 +221,10 @@ func writeReport(w world, r bundle.Report, err error, asJSON, further bool) erro
 		v.Steps = append(v.Steps, verdictStep{Name: s.Name, State: string(s.State), Why: s.Why, Remark: s.Remark})
 	}
 	// What the document says is to be believed only once it is verified.
+	if err == nil {
+		signed := headAsJSON(head)
+		v.Witnesses, v.Unverified = signed.Witnesses, signed.Unverified
+	}
 	if r.OK {
 		v.Result, v.Session, v.Clinic, v.KeyID = r.Document.ID, r.Document.Session.ID, r.Document.Clinic.ID, r.KeyID
 		v.Log, v.LogSize, v.Entry = r.Origin, r.Size, &r.Entry.Number
