@@ -7,6 +7,7 @@ import (
 	"math/rand/v2"
 	"sync"
 	"testing"
+	"testing/iotest"
 	"time"
 
 	"ponderal.example/internal/auditlog"
@@ -61,6 +62,18 @@ type source struct {
 	r  io.Reader
 }
 
+// without runs fn while the source gives nothing.
+func (s *source) without(fn func()) {
+	set := func(r io.Reader) (was io.Reader) {
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		was, s.r = s.r, r
+		return was
+	}
+	defer set(set(iotest.ErrReader(io.ErrUnexpectedEOF)))
+	fn()
+}
+
 func (s *source) Read(b []byte) (int, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -77,6 +90,8 @@ type world struct {
 	clock *clock
 	// logClock is the clock of the audit log, which is read between what a transaction reads and what it writes.
 	logClock *clock
+	// random is the service's randomness, which a test may take away.
+	random *source
 }
 
 var (
@@ -124,6 +139,7 @@ func bareWorld(t testing.TB) *world {
 	}
 	t.Cleanup(w.store.Close)
 	random := &source{r: rand.NewChaCha8([32]byte{1})}
+	w.random = random
 	resultKey := must(seal.GenerateKey(random, seal.UseResult))(t)
 	logKey := must(seal.GenerateKey(random, seal.UseLog))(t)
 	w.ring = must(seal.NewRing(resultKey.Public(), logKey.Public()))(t)
