@@ -28,7 +28,7 @@ type command struct {
 // commands lists every subcommand in the order of `ponderal help`.
 func commands() []command {
 	return []command{
-		demoCommand(), serveCommand(), migrateCommand(), keysCommand(), tokenCommand(), verifyCommand(), auditCommand(), eraseCommand(), scoreCommand(), adviseCommand(), taskCommand(),
+		demoCommand(), serveCommand(), migrateCommand(), keysCommand(), tokenCommand(), identityCommand(), verifyCommand(), auditCommand(), eraseCommand(), scoreCommand(), adviseCommand(), taskCommand(),
 		loadCommand(), versionCommand(),
 	}
 }

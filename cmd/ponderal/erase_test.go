@@ -66,7 +66,7 @@ func fillForErase(t *testing.T, env map[string]string, clinic, client, other str
 		t.Fatal(err)
 	}
 	t.Cleanup(st.Close)
-	cases, err := newCases(t.Context(), w, st, keys, env["PONDERAL_LOG_NAME"])
+	cases, err := newCases(t.Context(), w, st, keys, env["PONDERAL_LOG_NAME"], nil)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -93,7 +93,7 @@ func (p *private) start(ctx context.Context, w world, o privateOptions) error {
 	}
 	p.service, err = startService(ctx, w, settings{
 		databaseURL: p.serviceURL(), keys: p.keys, logName: demoLogName, grpc: o.grpc, rest: o.rest,
-		logger: slog.New(slog.NewJSONHandler(p.logFile, nil)), rates: privateRates,
+		logger: slog.New(slog.NewJSONHandler(p.logFile, nil)), rates: privateRates, signIns: privateSignIns,
 	})
 	return err
 }

@@ -33,6 +33,7 @@ type settings struct {
 	logger              *slog.Logger
 	limits              serve.Limits
 	rates               rates
+	signIns             signIns
 	// stopWithin is how long requests in flight may take to finish at a stop; zero means the usual time.
 	stopWithin time.Duration
 }
@@ -71,11 +72,18 @@ func startService(ctx context.Context, w world, o settings) (*service, error) {
 }
 
 func (s *service) start(ctx context.Context, w world, o settings) error {
-	var err error
-	if s.cases, err = newCases(ctx, w, s.store, o.keys, o.logName); err != nil {
+	registry := prometheus.NewRegistry()
+	attempts, err := o.rates.signIns(s.store, o.logger, registry)
+	if err != nil {
 		return err
 	}
-	registry := prometheus.NewRegistry()
+	signIn, err := o.signIns.cases(ctx, w, s.store, attempts)
+	if err != nil {
+		return err
+	}
+	if s.cases, err = newCases(ctx, w, s.store, o.keys, o.logName, signIn); err != nil {
+		return err
+	}
 	workers, err := s.workers(w, o, registry)
 	if err != nil {
 		return err
@@ -93,8 +101,8 @@ func (s *service) start(ctx context.Context, w world, o settings) error {
 	return err
 }
 
-// newCases puts the use cases together over an open store.
-func newCases(ctx context.Context, w world, st *store.Store, keys keyFolder, logName string) (*casework.Casework, error) {
+// newCases puts the use cases together over an open store. Without signIn nobody signs in.
+func newCases(ctx context.Context, w world, st *store.Store, keys keyFolder, logName string, signIn *casework.SignIn) (*casework.Casework, error) {
 	if err := keys.maySign(); err != nil {
 		return nil, err
 	}
@@ -102,7 +110,8 @@ func newCases(ctx context.Context, w world, st *store.Store, keys keyFolder, log
 	if err != nil {
 		return nil, err
 	}
-	return casework.New(ctx, casework.Options{Store: st, Log: log, ResultKey: keys.result, Ring: keys.ring, Now: w.now, Rand: w.random})
+	return casework.New(ctx, casework.Options{Store: st, Log: log, ResultKey: keys.result, Ring: keys.ring, Now: w.now, Rand: w.random,
+		SignIn: signIn})
 }
 
 // usualStop is how long requests in flight may take to finish.

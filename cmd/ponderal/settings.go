@@ -61,6 +61,9 @@ func settingsOf(w world, c config.Config) (settings, error) {
 	if o.rates, err = ratesOf(c); err != nil {
 		return settings{}, err
 	}
+	if o.signIns, err = signInsOf(c); err != nil {
+		return settings{}, err
+	}
 	if o.witnesses, err = witnessesOf(c); err != nil {
 		return settings{}, err
 	}

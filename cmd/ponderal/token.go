@@ -66,7 +66,7 @@ func makeToken(ctx context.Context, w world, configPath string, in casework.NewT
 		return err
 	}
 	defer st.Close()
-	cases, err := newCases(ctx, w, st, keys, c.LogName)
+	cases, err := newCases(ctx, w, st, keys, c.LogName, nil)
 	if err != nil {
 		return err
 	}

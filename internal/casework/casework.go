@@ -45,7 +45,8 @@ type Options struct {
 	Rand      io.Reader
 	// Signers asks a signer for the credential again. Without it nothing is signed.
 	Signers SignerCheck
-	// SignIn is what signing in needs; without it every sign-in is refused. With it, signers are asked by it where Signers is nil.
+	// SignIn is what signing in needs; without it every sign-in is refused. With it, and a way to
+	// prove who one is in it, signers are asked by it where Signers is nil.
 	SignIn *SignIn
 }
 
@@ -74,7 +75,7 @@ func New(ctx context.Context, o Options) (*Casework, error) {
 	}
 	c := &Casework{store: o.Store, log: o.Log, key: o.ResultKey, ring: o.Ring, keys: keys, now: o.Now, rand: o.Rand,
 		signers: o.Signers, signIn: o.SignIn}
-	if c.signers == nil && c.signIn != nil {
+	if c.signers == nil && c.signIn.proves() {
 		c.signers = c
 	}
 	return c, nil

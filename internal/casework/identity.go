@@ -3,6 +3,7 @@ package casework
 import (
 	"context"
 	"fmt"
+	"regexp"
 	"slices"
 	"strings"
 
@@ -13,6 +14,9 @@ import (
 	"ponderal.example/internal/record"
 	"ponderal.example/internal/store"
 )
+
+// plainLogin is how a login looks, in the one spelling that it has.
+var plainLogin = regexp.MustCompile(`^[a-z0-9][a-z0-9._@-]{1,99}$`)
 
 // IdentityView is an identity as it is shown; SetUp says that password and second factor are there.
 type IdentityView struct {
@@ -125,6 +129,8 @@ func identityShape(v record.Identity) []fault.Violation {
 		"network_roles", "identity.network_role", "the roles of the network are auditor and administrator")
 	demand(count(v.Login, v.Issuer, v.CertificateSHA256) == 1 && (v.Issuer == "") == (v.Subject == ""), "proof", "identity.one_proof",
 		"an identity is proven by a login, by issuer and subject, or by a certificate")
+	demand(v.Login == "" || plainLogin.MatchString(v.Login), "login", "identity.login", "a login has 2 to 100 small letters, digits, points, dashes, underscores and at signs")
+	demand(len(v.Issuer) <= 300 && len(v.Subject) <= 255, "openid", "identity.openid", "an issuer has at most 300 characters, a subject at most 255")
 	demand((v.PayerID != "") == (v.CertificateSHA256 != ""), "certificate_sha256", "identity.certificate", "a payer's system shows a certificate, and nobody else does")
 	demand(v.NetworkName == "" || strings.TrimSpace(v.NetworkName) != "" && len([]rune(v.NetworkName)) <= 100, "network_name", "identity.name",
 		"a name has 1 to 100 characters")

@@ -47,6 +47,9 @@ func (s *SignIn) check() error {
 	return nil
 }
 
+// proves reports whether there is any way to prove who one is.
+func (s *SignIn) proves() bool { return s != nil && (s.Secrets.Any() || s.IDTokens != nil) }
+
 // LoginProof is what a person knows and has: Code is a one-time code or a recovery code.
 type LoginProof struct{ Login, Password, Code string }
 

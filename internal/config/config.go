@@ -36,6 +36,12 @@ type Config struct {
 	SignInAttempts            int
 	SignInWindowSeconds       int
 	TrustedProxies            string
+
+	SecondFactorKeyFile string
+	OpenIDIssuersFile   string
+	SignInMinutes       int
+	SignInName          string
+	PasswordMemoryMiB   int
 }
 
 // Secret is a text that is printed without its secret part, however it is printed.

@@ -36,6 +36,7 @@ func TestDefaults(t *testing.T) {
 		DatabaseMaxConns: 10, GRPCAddress: "127.0.0.1:7443", RESTAddress: "127.0.0.1:7080", LogLevel: slog.LevelInfo,
 		ShutdownSeconds: 20, DeadlineSeconds: 15, MaxDeadlineSeconds: 60, MaxMessageKiB: 4096, WitnessSeconds: 300,
 		RateLimitPerMinute: 6000, RateLimitAddressPerMinute: 30000, SignInAttempts: 10, SignInWindowSeconds: 900,
+		SignInMinutes: 720, SignInName: "Ponderal", PasswordMemoryMiB: 256,
 	}
 	if got := load(t, nil, ""); got != want {
 		t.Errorf("got %+v, want %+v", got, want)
@@ -128,6 +129,8 @@ func TestValidate(t *testing.T) {
 		{"a name as a proxy", func(c *Config) { c.TrustedProxies = "proxy.example" }, "trusted_proxies: \"proxy.example\" is neither"},
 		{"everybody as a proxy", func(c *Config) { c.TrustedProxies = "0.0.0.0/0" }, "trusted_proxies: \"0.0.0.0/0\" is every address"},
 		{"proxies", func(c *Config) { c.TrustedProxies = "10.0.0.0/8, 2001:db8::/32,192.0.2.1" }, ""},
+		{"no name", func(c *Config) { c.SignInName = " " }, "sign_in_name must be"},
+		{"a name with a colon", func(c *Config) { c.SignInName = "a:b" }, "sign_in_name must be"},
 		{"equal deadlines", func(c *Config) { c.DeadlineSeconds = 60 }, ""},
 	} {
 		c := valid()

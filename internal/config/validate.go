@@ -25,6 +25,7 @@ func (c Config) Validate() error {
 	refuse(strings.ContainsAny(c.LogName, "/+ \t\r\n"), "log_name must hold no slash, plus sign or space")
 	refuse((c.TLSCertificateFile == "") != (c.TLSKeyFile == ""), "tls_certificate_file and tls_key_file must be set together")
 	refuse(c.TLSClientCAFile != "" && c.TLSCertificateFile == "", "tls_client_ca_file needs tls_certificate_file: client certificates are shown over TLS")
+	refuse(strings.TrimSpace(c.SignInName) == "" || strings.ContainsAny(c.SignInName, ":\r\n") || len(c.SignInName) > 60, "sign_in_name must be one line of at most 60 bytes without a colon")
 	refuse(c.DeadlineSeconds > c.MaxDeadlineSeconds, "deadline_seconds must not be above max_deadline_seconds")
 	_, err := limit.ParseProxies(c.TrustedProxies)
 	refuse(err != nil, "trusted_proxies: %w", err)
