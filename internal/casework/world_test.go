@@ -86,8 +86,10 @@ type world struct {
 	ctx   context.Context
 	c     *Casework
 	store *store.Store
+	url   string
 	ring  seal.Ring
 	clock *clock
+	db    *pgtest.DB
 	// logClock is the clock of the audit log, which is read between what a transaction reads and what it writes.
 	logClock *clock
 	// random is the service's randomness, which a test may take away.
@@ -132,7 +134,7 @@ func newWorld(t testing.TB) *world {
 func bareWorld(t testing.TB) *world {
 	t.Helper()
 	db := pgtest.New(t)
-	w := &world{t: t, ctx: context.Background(), clock: &clock{at: day}, logClock: &clock{at: day}}
+	w := &world{t: t, ctx: context.Background(), db: db, clock: &clock{at: day}, logClock: &clock{at: day}, url: db.ServiceURL}
 	var err error
 	if w.store, err = store.Open(w.ctx, store.Options{URL: db.ServiceURL, MaxConns: 6}); err != nil {
 		t.Fatal(err)
