@@ -7,7 +7,8 @@ DROP FUNCTION ponderal.refuse_erasure(uuid, timestamptz);
 DROP FUNCTION ponderal.remains_of(uuid, bigint[]);
 DROP FUNCTION ponderal.feed_rows_of(bigint[]);
 DROP FUNCTION ponderal.rows_of_client(uuid);
-DROP FUNCTION ponderal.countersignatures_of(text[]);
+DROP FUNCTION ponderal.further_rows_of(text, text[], text[], text[]);
+DROP FUNCTION ponderal.record_tables();
 DROP FUNCTION ponderal.moment(timestamptz);
 DROP FUNCTION ponderal.tree_append(bigint, bytea, bytea);
 CREATE OR REPLACE FUNCTION ponderal.refuse_change() RETURNS trigger

@@ -112,20 +112,38 @@ CREATE FUNCTION ponderal.moment(p_at timestamptz) RETURNS text
         || coalesce('.' || nullif(rtrim(to_char(p_at AT TIME ZONE 'UTC', 'US'), '0'), ''), '') || 'Z'
     $$;
 
--- The second signatures over some results. Their table comes with a later step; until then there are none.
-CREATE FUNCTION ponderal.countersignatures_of(p_results text[]) RETURNS TABLE (kind text, id text, entry bigint, line text)
+-- The tables of records: those whose rows have a body and name the entry that wrote them.
+CREATE FUNCTION ponderal.record_tables() RETURNS SETOF name
+    LANGUAGE sql STABLE SET search_path = ''
+    AS $$
+    SELECT c.relname FROM pg_class c JOIN pg_namespace n ON n.oid = c.relnamespace
+        JOIN pg_attribute b ON b.attrelid = c.oid AND b.attname = 'body' AND NOT b.attisdropped
+        JOIN pg_attribute e ON e.attrelid = c.oid AND e.attname = 'entry_number' AND NOT e.attisdropped
+        WHERE n.nspname = 'ponderal' AND c.relkind IN ('r', 'p') ORDER BY 1
+    $$;
+
+-- The rows about a client in tables that came with later steps: documents that name the client, or a referral, session or result of theirs, by a member of that
+-- name. So a new table of such documents is erased from the day it is there. Legal holds stay: they are about the clinic's duties.
+CREATE FUNCTION ponderal.further_rows_of(p_client text, p_referrals text[], p_sessions text[], p_results text[])
+    RETURNS TABLE (kind text, id text, entry bigint, line text)
     LANGUAGE plpgsql STABLE SET search_path = ''
     AS $$
+DECLARE
+    name text;
 BEGIN
-    IF to_regclass('ponderal.countersignature') IS NOT NULL THEN
-        RETURN QUERY EXECUTE $q$SELECT 'countersignature', s.id::text, s.entry_number, format('countersignature %s revision %s', s.id, s.revision)
-            FROM ponderal.countersignature s WHERE s.clinic_id = ponderal.current_clinic() AND s.body::jsonb ->> 'result_id' = ANY ($1)$q$ USING p_results;
-    END IF;
+    FOR name IN SELECT t FROM ponderal.record_tables() t WHERE t NOT IN ('client', 'referral', 'release', 'session', 'trial', 'finding', 'result', 'feed_item',
+        'legal_hold', 'clinic', 'payer', 'member', 'token', 'token_revocation', 'kit', 'protocol', 'job_profile')
+    LOOP
+        RETURN QUERY EXECUTE format($q$SELECT %1$L::text, d.id::text, d.entry_number, format('%%s %%s revision %%s', %1$L, d.id, d.revision)
+            FROM ponderal.%1$I d, LATERAL (SELECT d.body::jsonb AS b OFFSET 0) x WHERE d.clinic_id = ponderal.current_clinic()
+                AND (x.b ->> 'client_id' = $1 OR x.b ->> 'referral_id' = ANY ($2) OR x.b ->> 'session_id' = ANY ($3) OR x.b ->> 'result_id' = ANY ($4))$q$, name)
+            USING p_client, p_referrals, p_sessions, p_results;
+    END LOOP;
 END
 $$;
 
--- Every row of the bound clinic that is a client's: the client, its referrals, their releases, sessions, trials, findings and results with their
--- countersignatures, and results that were signed about the client while a referral wrongly named it. Of a referral or release that named several clients in turn the newest
+-- Every row of the bound clinic that is a client's: the client, its referrals, their releases, sessions, trials, findings and results, what later steps
+-- know of these, and results that were signed about the client while a referral wrongly named it. Of a referral or release that named several clients in turn the newest
 -- revision says whose it is; older revisions that name this one are its own too. line says what of the row stays after erasure.
 CREATE FUNCTION ponderal.rows_of_client(p_client uuid) RETURNS TABLE (kind text, id text, entry bigint, line text)
     LANGUAGE sql STABLE SET search_path = ''
@@ -158,7 +176,8 @@ CREATE FUNCTION ponderal.rows_of_client(p_client uuid) RETURNS TABLE (kind text,
     UNION ALL SELECT 'result', r.id::text, r.entry_number,
             format('result %s session %s revision %s supersedes %s', r.id, r.session_id, r.session_revision, coalesce(r.supersedes::text, '-'))
         FROM result r
-    UNION ALL SELECT s.kind, s.id, s.entry, s.line FROM ponderal.countersignatures_of(ARRAY(SELECT r.id::text FROM result r)) s
+    UNION ALL SELECT s.kind, s.id, s.entry, s.line FROM ponderal.further_rows_of(p_client::text, ARRAY(SELECT o.id::text FROM own_referral o),
+            ARRAY(SELECT o.id::text FROM own_session o), ARRAY(SELECT r.id::text FROM result r)) s
     $$;
 
 -- What items of feeds some entries wrote: they hold ids only, but their content is proved by the same entry and goes with it.
@@ -304,10 +323,7 @@ BEGIN
         WHERE r.entry = ANY (entries) GROUP BY r.kind) n;
 
     -- An entry that also wrote something that is not known to be this client's is nobody's to erase.
-    FOR name IN SELECT c.relname FROM pg_class c JOIN pg_namespace n ON n.oid = c.relnamespace
-            JOIN pg_attribute b ON b.attrelid = c.oid AND b.attname = 'body' AND NOT b.attisdropped
-            JOIN pg_attribute e ON e.attrelid = c.oid AND e.attname = 'entry_number' AND NOT e.attisdropped
-        WHERE n.nspname = 'ponderal' AND c.relkind IN ('r', 'p') AND c.relname <> 'feed_item' ORDER BY 1
+    FOR name IN SELECT t FROM ponderal.record_tables() t WHERE t <> 'feed_item'
     LOOP
         EXECUTE format('SELECT count(*) FROM ponderal.%I t WHERE t.clinic_id = $1 AND t.entry_number = ANY ($2)', name) INTO rows USING p_clinic, entries;
         IF rows <> coalesce((own ->> name)::bigint, 0) THEN
@@ -326,17 +342,9 @@ BEGIN
         GROUP BY p.subject, s.subject ORDER BY min(e.at), 5, 6;
 
     PERFORM set_config('ponderal.erasing', told::text, true);
-    UPDATE ponderal.trial t SET body = '{}' WHERE t.clinic_id = p_clinic AND t.entry_number = ANY (entries);
-    UPDATE ponderal.finding t SET body = '{}' WHERE t.clinic_id = p_clinic AND t.entry_number = ANY (entries);
-    UPDATE ponderal.result t SET body = '{}' WHERE t.clinic_id = p_clinic AND t.entry_number = ANY (entries);
-    IF to_regclass('ponderal.countersignature') IS NOT NULL THEN
-        EXECUTE $q$UPDATE ponderal.countersignature t SET body = '{}' WHERE t.clinic_id = $1 AND t.entry_number = ANY ($2)$q$ USING p_clinic, entries;
-    END IF;
-    UPDATE ponderal.feed_item t SET body = '{}' WHERE t.clinic_id = p_clinic AND t.entry_number = ANY (entries);
-    UPDATE ponderal.session t SET body = '{}' WHERE t.clinic_id = p_clinic AND t.entry_number = ANY (entries);
-    UPDATE ponderal.release t SET body = '{}' WHERE t.clinic_id = p_clinic AND t.entry_number = ANY (entries);
-    UPDATE ponderal.referral t SET body = '{}' WHERE t.clinic_id = p_clinic AND t.entry_number = ANY (entries);
-    UPDATE ponderal.client t SET body = '{}' WHERE t.clinic_id = p_clinic AND t.entry_number = ANY (entries);
+    FOR name IN SELECT t FROM ponderal.record_tables() t LOOP
+        EXECUTE format($q$UPDATE ponderal.%I t SET body = '{}' WHERE t.clinic_id = $1 AND t.entry_number = ANY ($2)$q$, name) USING p_clinic, entries;
+    END LOOP;
     UPDATE ponderal.audit_entry e SET content = NULL, salt = NULL WHERE e.clinic_id = p_clinic AND e.number = ANY (entries);
     PERFORM set_config('ponderal.erasing', '', true);
 END
@@ -360,8 +368,8 @@ DECLARE
 BEGIN
     FOR f IN SELECT p.oid::regprocedure AS name, p.prorettype = 'trigger'::regtype AS fires FROM pg_proc p JOIN pg_namespace n ON n.oid = p.pronamespace
         WHERE n.nspname = 'ponderal' AND has_function_privilege('public', p.oid, 'EXECUTE')
-            AND p.proname NOT IN ('is_erasure', 'tree_append', 'moment', 'countersignatures_of', 'rows_of_client', 'feed_rows_of', 'remains_of', 'refuse_erasure', 'refuse_words',
-                'write_erasure', 'erase_client')
+            AND p.proname NOT IN ('is_erasure', 'tree_append', 'moment', 'record_tables', 'further_rows_of', 'rows_of_client', 'feed_rows_of',
+                'remains_of', 'refuse_erasure', 'refuse_words', 'write_erasure', 'erase_client')
     LOOP
         EXECUTE format('REVOKE ALL ON FUNCTION %s FROM PUBLIC', f.name);
         IF NOT f.fires THEN
@@ -370,7 +378,8 @@ BEGIN
     END LOOP;
 END
 $$;
-REVOKE ALL ON FUNCTION ponderal.is_erasure(text, jsonb, jsonb), ponderal.tree_append(bigint, bytea, bytea), ponderal.moment(timestamptz), ponderal.countersignatures_of(text[]),
+REVOKE ALL ON FUNCTION ponderal.is_erasure(text, jsonb, jsonb), ponderal.tree_append(bigint, bytea, bytea), ponderal.moment(timestamptz),
+    ponderal.record_tables(), ponderal.further_rows_of(text, text[], text[], text[]),
     ponderal.rows_of_client(uuid), ponderal.feed_rows_of(bigint[]), ponderal.remains_of(uuid, bigint[]), ponderal.refuse_erasure(uuid, timestamptz),
     ponderal.refuse_words(text[], timestamptz, bytea), ponderal.write_erasure(uuid, text, text, timestamptz, bytea, bigint[], text[]),
     ponderal.erase_client(uuid, uuid, text, text, text, timestamptz, bytea) FROM PUBLIC;

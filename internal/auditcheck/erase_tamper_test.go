@@ -75,7 +75,8 @@ func TestErasureThatDidNotHappen(t *testing.T) {
 	w := newWorld(t)
 	kept := w.ask("SELECT min(number)::text FROM ponderal.audit_entry WHERE clinic_id = $1 AND action = 'session.push'", east)[0]
 	w.exec("SELECT set_config('ponderal.clinic_id', $1, false)", east)
-	w.exec("SELECT ponderal.write_erasure($1, 'a reason', 'an operator', now(), sha256('x'), ARRAY[$2::text::bigint], ARRAY['client:' || $1])", id("a1", 1), kept)
+	w.exec("SELECT ponderal.write_erasure($1, 'a reason', 'an operator', now(), sha256('x'), ARRAY[$2::text::bigint], ARRAY[$3])", id("a1", 1), kept,
+		"client:"+id("a1", 1))
 	r := w.check()
 	if len(r.Problems) != 1 || !names(r, east, tableEntry, kept) || !strings.Contains(r.Problems[0].What, "it is still there") {
 		t.Errorf("%v; want entry %s alone", r.Problems, kept)
