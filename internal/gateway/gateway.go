@@ -151,7 +151,7 @@ func (g *Gateway) register() error {
 		pb.RegisterClientServiceHandler, pb.RegisterReferralServiceHandler, pb.RegisterProtocolServiceHandler,
 		pb.RegisterKitServiceHandler, pb.RegisterSessionServiceHandler, pb.RegisterFindingServiceHandler,
 		pb.RegisterResultServiceHandler, pb.RegisterFeedServiceHandler, pb.RegisterKeyServiceHandler, pb.RegisterAuditServiceHandler,
-		pb.RegisterEngineServiceHandler, pb.RegisterAdviceServiceHandler, pb.RegisterLogServiceHandler,
+		pb.RegisterEngineServiceHandler, pb.RegisterAdviceServiceHandler, pb.RegisterLogServiceHandler, pb.RegisterSyncServiceHandler,
 		pb.RegisterSignInServiceHandler, pb.RegisterIdentityServiceHandler,
 		pb.RegisterRetentionServiceHandler,
 	} {

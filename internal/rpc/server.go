@@ -38,6 +38,7 @@ type Cases interface {
 	ResultCases
 	AuditCases
 	LogCases
+	SyncCases
 	RetentionCases
 }
 
@@ -179,6 +180,7 @@ func register(r grpc.ServiceRegistrar, c Cases) {
 	pb.RegisterAuditServiceServer(r, audit{cases: c})
 	pb.RegisterLogServiceServer(r, logs{cases: c})
 	pb.RegisterRetentionServiceServer(r, retention{cases: c})
+	pb.RegisterSyncServiceServer(r, syncs{cases: c})
 	pb.RegisterEngineServiceServer(r, newEngine())
 	pb.RegisterAdviceServiceServer(r, advice{})
 }

@@ -12,8 +12,8 @@ import (
 
 // docTable holds the statements of one table of whole documents; they differ in the table's name and the type of id.
 type docTable struct {
-	textID                                  bool
-	newest, at, list, byEntry, insert, scan string
+	textID                                           bool
+	newest, at, list, byEntry, insert, scan, changed string
 }
 
 // docTables are the kinds that share the columns clinic_id, id, revision, entry_number and body. Sessions have one more, and are written apart.
@@ -59,7 +59,7 @@ const (
 func docTableOf(kind, idType string) docTable {
 	fill := strings.NewReplacer("TABLE", kind, "IDTYPE", idType).Replace
 	return docTable{textID: idType == "text", newest: fill(newestDoc), at: fill(docAt), list: fill(listDocs), byEntry: fill(docsByEntry),
-		insert: fill(insertDocs), scan: fill(scanDocs)}
+		insert: fill(insertDocs), scan: fill(scanDocs), changed: fill(changedDocs)}
 }
 
 func tableOf(kind string) (docTable, error) {

@@ -92,6 +92,10 @@ func readUses() map[string]use {
 			found, err := tx.ReleasesBefore(ctx, []ReleaseUse{{ReleaseID: id(800), Entry: next}})
 			return len(found), err
 		},
+		"Changes": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
+			found, err := tx.Changes(ctx, -1, 10, ChangeKinds())
+			return len(found.Entries) + len(found.Rows), err
+		},
 		"Enclosed": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
 			_, _, err := tx.Enclosed(ctx, id(300))
 			return one(0, err)

@@ -42,7 +42,8 @@ var serverLimits = map[string]string{
 
 // Store holds the pool. Safe for concurrent use.
 type Store struct {
-	pool *pgxpool.Pool
+	pool  *pgxpool.Pool
+	wakes *wakes
 }
 
 // Options for Open. URL may name several hosts with target_session_attrs.
@@ -72,7 +73,7 @@ func Open(ctx context.Context, o Options) (*Store, error) {
 	if err != nil {
 		return nil, translate("open pool", err)
 	}
-	s := &Store{pool: pool}
+	s := &Store{pool: pool, wakes: newWakes()}
 	ctx, cancel := context.WithTimeout(ctx, openLimit)
 	defer cancel()
 	if err := s.checkOpen(ctx); err != nil {

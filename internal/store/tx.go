@@ -40,7 +40,8 @@ type Tx struct {
 	failed     error         // the first failure of a statement; the transaction is then lost
 	commitSent bool
 	committed  bool
-	cursors    int // made so far, for their names
+	appended   bool // an entry was appended to the clinic's log
+	cursors    int  // made so far, for their names
 }
 
 // InClinic runs fn in one read-committed transaction that sees and writes only the clinic's rows. It retries on serialization failure,
@@ -121,6 +122,9 @@ func (tx *Tx) sendCommit(ctx context.Context, b *pgx.Batch, op string) error {
 		return translate(op, tx.failed)
 	}
 	tx.committed = true
+	if tx.appended {
+		tx.store.wakes.committed(tx.clinicID)
+	}
 	return nil
 }
 

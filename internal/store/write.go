@@ -77,6 +77,7 @@ func (tx *Tx) addEntries(b *pgx.Batch, ws []Write) error {
 		subjects = append(subjects, e.Subjects...)
 		ends[i] = int32(len(subjects))
 	}
+	tx.appended = true
 	b.Queue(appendEntries, ws[0].Entry.Number, at, action, subjects, ends, content, salt, nodes, bytesOf(ws[n-1].Edge))
 	return nil
 }
