@@ -29,7 +29,8 @@ func (s *story) pull(ctx context.Context) error {
 		return err
 	}
 	s.p.say("%s pulls %d results in %d pages over %s. Each is verified without the service: the signature, the place in the clinic's audit log, and a new run of the "+
-		"engine on the enclosed trials, which must give the same finding.", s.day.Payer.Name, len(items), pages, s.payer.Way())
+		"engine on the enclosed trials, which must give the same finding. Where the client's release does not cover the raw trials, the payer has their digest instead, "+
+		"and verifies without a new run.", s.day.Payer.Name, len(items), pages, s.payer.Way())
 	s.p.blank()
 	var rows [][]string
 	for i, item := range items {
@@ -111,6 +112,9 @@ func (s *story) verifyItem(item *ponderalv1.FeedItem) ([]string, error) {
 	if err != nil {
 		return nil, fmt.Errorf("result %s: %w", item.GetResult().GetId(), err)
 	}
+	if bare := s.withoutTrials(item.GetResult().GetId()); report.Rerun == bare {
+		return nil, fmt.Errorf("result %s: the engine was run again: %v, and the release is without raw trials: %v", item.GetResult().GetId(), report.Rerun, bare)
+	}
 	if report.Document.ID != item.GetResult().GetId() {
 		return nil, fmt.Errorf("item %d names the result %s and holds %s", item.GetNumber(), item.GetResult().GetId(), report.Document.ID)
 	}
@@ -137,6 +141,18 @@ func (s *story) verify(doc []byte) (bundle.Report, error) {
 	return bundle.Verify(s.ring, b, s.o.LogName)
 }
 
+// withoutTrials reports whether the release of a result is without raw trials.
+func (s *story) withoutTrials(result string) (bare bool) {
+	for _, d := range s.clinics {
+		for _, v := range d.Visits {
+			if r := d.results[v.Session.Id]; r != nil && r.Id == result {
+				return v.Release != nil && !v.Release.WithRawTrials
+			}
+		}
+	}
+	return false
+}
+
 // stepsWord says how many of the report's steps held.
 func stepsWord(r bundle.Report) string {
 	held := 0
@@ -145,7 +161,11 @@ func stepsWord(r bundle.Report) string {
 			held++
 		}
 	}
-	return fmt.Sprintf("%d of %d", held, len(r.Steps))
+	text := fmt.Sprintf("%d of %d", held, len(r.Steps))
+	if !r.Rerun {
+		text += ", without raw trials"
+	}
+	return text
 }
 
 // allReleased wants exactly the signed results that a client authorized.

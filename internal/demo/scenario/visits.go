@@ -37,6 +37,7 @@ const (
 	drugClinic, drugVisit           = 1, 3
 	blindClinic, blindVisit         = 0, 5
 	unreleasedClinic, unreleasedOne = 2, 7
+	reducedClinic, reducedVisit     = 1, 4
 	joblessVisit                    = 6
 )
 
@@ -55,7 +56,10 @@ func (m *maker) visit(payer *ponderalv1.Payer, c *Clinic, p place, clinic, i int
 		v.Remark = "no release: the payer must not see it"
 	default:
 		v.Release = &ponderalv1.Release{Id: m.id(), ReferralId: v.Referral.Id, PayerId: payer.Id, Purpose: "decision on the claim",
-			ExpiresAt: timestamppb.New(m.date.AddDate(1, 0, 0))}
+			ExpiresAt: timestamppb.New(m.date.AddDate(1, 0, 0)), WithRawTrials: clinic != reducedClinic || i != reducedVisit}
+	}
+	if v.Release != nil && !v.Release.WithRawTrials {
+		v.Remark = "release without raw trials"
 	}
 	switch {
 	case person.drug:
