@@ -198,7 +198,7 @@ CREATE FUNCTION ponderal.remains_of(p_client uuid, p_entries bigint[]) RETURNS T
             UNION ALL SELECT f.entry, f.line FROM ponderal.feed_rows_of(p_entries) f
             UNION ALL SELECT e.number, format('entry %s at %s action %s subjects %s', e.number, ponderal.moment(e.at), e.action, array_to_string(e.subjects, ' '))
                 FROM ponderal.audit_entry e WHERE e.clinic_id = ponderal.current_clinic() AND e.number = ANY (p_entries)) l
-        GROUP BY l.entry
+        WHERE l.entry = ANY (p_entries) GROUP BY l.entry
     $$;
 
 -- Raises what stands against erasing a client of the bound clinic, if anything does.
