@@ -18,8 +18,8 @@ func auditCommand() command {
 		about:     "Check that everything stored is what the audit logs recorded.",
 		detail: `Rebuilds each clinic's log from what is stored and names every row that is not what the log recorded: altered, put in
 or taken out behind the service's back. It only reads. A log that was cut short as a whole is found only with a
-checkpoint that was kept elsewhere: keep some (GET /v1/audit/checkpoint) and give them with -known. Reads the same
-settings as ` + "`ponderal serve`" + `. Exit status 0 when all is as it was recorded, 1 when not.`,
+checkpoint that was kept elsewhere: keep some (GET /v1/audit/checkpoint) and give them with -known. Every head that a
+witness cosigned is compared too; -witnesses says whose word counts. Reads the same settings as ` + "`ponderal serve`" + `. Exit status 0 when all is as it was recorded, 1 when not.`,
 		examples: []string{"ponderal audit check", "ponderal audit check -known march.txt -known april.txt", "ponderal audit check -clinic CLINIC_ID -json"},
 		run:      runAudit,
 	}
@@ -41,6 +41,7 @@ func runAudit(ctx context.Context, w world, f *flags) error {
 	f.Var(&clinics, "clinic", "check only the clinic with this `ID` (may be repeated)")
 	f.Var(&known, "checkpoint", "`FILE` that was kept elsewhere, with a signed checkpoint or with signed results (may be repeated)")
 	f.Var(&known, "known", "the same as -checkpoint `FILE`")
+	witnessFile := f.String("witnesses", "", "`FILE` with the verifier keys of the witnesses that are believed, one a line")
 	statePath := f.String("state", "", "keep in this `FILE` how far the check is, and go on from there after an interruption")
 	asJSON := f.Bool("json", false, "write the report as JSON")
 	path := f.String("config", "", "JSON `FILE` with settings")
@@ -54,7 +55,11 @@ func runAudit(ctx context.Context, w world, f *flags) error {
 	if f.Arg(0) != "check" {
 		return usagef("there is no %q%s", f.Arg(0), nearest(f.Arg(0), []string{"check"}))
 	}
-	o := auditcheck.Options{Clinics: clinics}
+	witnesses, err := readWitnessKeys(*witnessFile)
+	if err != nil {
+		return err
+	}
+	o := auditcheck.Options{Clinics: clinics, Witnesses: witnesses}
 	for _, name := range known {
 		notes, err := readCheckpoints(name)
 		if err != nil {
@@ -126,6 +131,15 @@ type auditJSON struct {
 	Omitted     int            `json:"omitted,omitempty"`
 	// Before are the entries that an earlier run had checked, with -state.
 	Before int64 `json:"entries_before,omitempty"`
+	// Witnesses cosigned heads that are those of the logs; verified says that the key was given with -witnesses.
+	Witnesses []auditWitness `json:"witnesses,omitempty"`
+}
+
+type auditWitness struct {
+	Name     string `json:"name"`
+	Key      string `json:"key"`
+	Verified bool   `json:"verified"`
+	Heads    int64  `json:"heads"`
 }
 
 type auditProblem struct {
@@ -141,6 +155,9 @@ func writeAudit(w world, r auditcheck.Report, asJSON bool) error {
 		return r.WriteText(w.stdout)
 	}
 	out := auditJSON{OK: r.OK(), Logs: r.Logs, Entries: r.Entries, Records: r.Records, Checkpoints: r.Checkpoints, Problems: []auditProblem{}, Omitted: r.Omitted, Before: r.Before}
+	for _, x := range r.Witnesses {
+		out.Witnesses = append(out.Witnesses, auditWitness{x.Name, x.Key, x.Believed, x.Heads})
+	}
 	for _, p := range r.Problems {
 		one := auditProblem{Clinic: p.Clinic, Table: p.Table, Key: p.Key, What: p.What}
 		if p.Entry != auditcheck.NoEntry {

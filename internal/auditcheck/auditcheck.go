@@ -39,6 +39,8 @@ type Options struct {
 	// Known are signed checkpoints that were kept outside the database. Each must be of a log that is checked, and what it signed must still
 	// be there.
 	Known []string
+	// Witnesses are the keys of the witnesses that are believed. Every stored cosignature is compared with the log; whose it is, only these say.
+	Witnesses []seal.Witness
 	// From are marks of an earlier check that was interrupted: each log goes on from its own. What stands before a mark is not read again, only
 	// that its tree is still the same; where it is not, Run returns ErrMark.
 	From []Mark
@@ -112,7 +114,7 @@ func (o Options) one(ctx context.Context, clinic string, known []seal.Checkpoint
 	err := o.Store.ReadClinic(ctx, clinic, func(tx *store.Tx) error {
 		c := &check{
 			clinic: clinic, origin: o.LogName + "/" + clinic, ring: o.Ring, known: known, progress: o.Progress, at: p, from: from, save: o.Save,
-			report: Report{max: max(room, 0), Logs: 1, fed: map[string]int64{}},
+			report: Report{max: max(room, 0), Logs: 1, fed: map[string]int64{}}, cosigned: cosigned{believed: o.Witnesses},
 		}
 		err := c.run(ctx, tx)
 		done = c.report

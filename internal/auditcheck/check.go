@@ -46,6 +46,7 @@ type check struct {
 	checkpoints func() (store.CheckpointScan, bool)
 	note        *store.CheckpointScan
 	failures    []*error
+	cosigned    cosigned
 }
 
 func (c *check) add(table, key string, entry int64, what string) {
@@ -78,6 +79,7 @@ func (c *check) run(ctx context.Context, tx *store.Tx) error {
 		}
 	}
 	c.nextNote()
+	c.nextCosigned()
 	c.tell()
 	next, more := c.entries()
 	for more {
@@ -107,6 +109,8 @@ func (c *check) open(ctx context.Context, tx *store.Tx) func() {
 	c.entries, stops, c.failures = entries, append(stops, stop), append(c.failures, failed)
 	notes, stop, failed := pulled(c.reader, func(fn func(store.CheckpointScan) error) error { return tx.ScanCheckpoints(ctx, fn) })
 	c.checkpoints, stops, c.failures = notes, append(stops, stop), append(c.failures, failed)
+	stop, failed = c.openCosigned(ctx, tx)
+	stops, c.failures = append(stops, stop), append(c.failures, failed)
 	return func() {
 		c.reader.stop()
 		for _, stop := range stops {
@@ -151,6 +155,7 @@ func (c *check) step(e store.EntryScan, next *store.EntryScan) error {
 	roots := c.signedRoots(e.Number + 1)
 	c.head()
 	c.knownAt()
+	c.cosignedAt(roots != nil)
 	return c.rows(x, roots)
 }
 
@@ -180,7 +185,7 @@ func (c *check) skipTo(number int64) error {
 	c.add(tableEntry, span(first, number), first, "missing, while later ones are there")
 	for c.tree.size < number {
 		c.tree.leaf(nil, nil)
-		c.signedRoots(c.tree.size)
+		c.cosignedAt(c.signedRoots(c.tree.size) != nil)
 		c.head()
 	}
 	return c.orphans(number)
@@ -270,6 +275,7 @@ func (c *check) finish() error {
 		c.add(tableEntry, span(c.tree.size, c.headSize), c.tree.size, "missing: the head says that there are more")
 	}
 	c.notesBeyond()
+	c.cosignedBeyond()
 	for _, k := range c.known {
 		if k.Size > c.tree.size {
 			c.add(tableKnown, fmt.Sprintf("of size %d", k.Size), NoEntry, fmt.Sprintf("the log was cut: it now has %d entries", c.tree.size))

@@ -48,6 +48,8 @@ type Report struct {
 	Logs, Entries, Records, Checkpoints int64
 	// Before counts the entries before the marks that the check went on from: not checked again.
 	Before int64
+	// Witnesses are those whose cosignatures are stored, in the order in which they were met.
+	Witnesses []Witness
 
 	max int
 	// fed counts the items of each payer's feed.
@@ -78,6 +80,9 @@ func (r Report) WriteText(w io.Writer) error {
 			return fmt.Errorf("write report: %w", err)
 		}
 	}
+	if err := r.writeWitnesses(w); err != nil {
+		return err
+	}
 	_, err := fmt.Fprintf(w, "Checked %d logs: %d entries, %d records, %d checkpoints. %s\n", r.Logs, r.Entries, r.Records, r.Checkpoints, verdict)
 	if err != nil {
 		return fmt.Errorf("write report: %w", err)
@@ -106,4 +111,5 @@ func (r *Report) join(other Report) {
 	r.Before += other.Before
 	r.Records += other.Records
 	r.Checkpoints += other.Checkpoints
+	r.joinWitnesses(other.Witnesses)
 }

@@ -54,6 +54,7 @@ func (c *check) skip(e store.EntryScan) error {
 		}
 	}
 	c.knownAt()
+	c.cosignedAt(true)
 	for _, s := range c.tables {
 		for s.there && s.current.entry <= e.Number {
 			if err := s.advance(); err != nil {
