@@ -48,6 +48,12 @@ func (c *still) move(d time.Duration) {
 	c.at = c.at.Add(d)
 }
 
+func (c *still) set(at time.Time) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.at = at
+}
+
 // limited serves with limits, over counts that may be shared.
 func limited(t *testing.T, clock *still, shared *counts, perMinute, addressPerMinute int, proxies ...string) *running {
 	t.Helper()

@@ -138,6 +138,9 @@ func checkTLS(c *tls.Config) error {
 			return fmt.Errorf("serve with TLS: certificate %d has no chain or no private key", i+1)
 		}
 	}
+	if c.ClientAuth == tls.RequestClientCert || c.ClientAuth == tls.RequireAnyClientCert {
+		return errors.New("serve with TLS: client certificates must be verified where they are asked for")
+	}
 	if c.MinVersion != 0 && c.MinVersion < tls.VersionTLS12 {
 		return errors.New("serve with TLS: versions before 1.2 are not served")
 	}
