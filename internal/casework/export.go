@@ -71,7 +71,7 @@ func (c *Casework) ExportEntries(ctx context.Context, p authn.Principal, x Expor
 	if err := out.form.end(&out.buf, exportEnd{End: true, Entries: count, Last: at.last, Checkpoint: note}); err != nil {
 		return fmt.Errorf("export entries: %w", err)
 	}
-	return out.flush(0)
+	return out.flush(ctx, 0)
 }
 
 func badAfter() error {
@@ -127,7 +127,7 @@ func (c *Casework) exportSpan(ctx context.Context, clinic string, f EntryFilter,
 		}
 		begun = true
 		for i := range batch {
-			if err := out.entry(batch[i]); err != nil {
+			if err := out.entry(ctx, batch[i]); err != nil {
 				return count, err
 			}
 		}
@@ -170,16 +170,19 @@ type exportForm interface {
 	end(*bytes.Buffer, exportEnd) error
 }
 
-func (x *exporter) entry(e exportEntry) error {
+func (x *exporter) entry(ctx context.Context, e exportEntry) error {
 	if err := x.form.entry(&x.buf, e); err != nil {
 		return err
 	}
-	return x.flush(exportPiece)
+	return x.flush(ctx, exportPiece)
 }
 
-// flush hands on what there is once it is more than keep bytes.
-func (x *exporter) flush(keep int) error {
+// flush hands on what there is once it is more than keep bytes, as long as somebody is there to take it.
+func (x *exporter) flush(ctx context.Context, keep int) error {
 	for x.buf.Len() > keep {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
 		piece := bytes.Clone(x.buf.Next(4 * exportPiece))
 		if err := x.send(piece); err != nil {
 			return err
