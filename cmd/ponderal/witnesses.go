@@ -51,8 +51,9 @@ func readWitnesses(path string) ([]byte, error) {
 
 // workers are the work beside the calls: asking the witnesses.
 func (s *service) workers(w world, o settings, registry *prometheus.Registry) ([]func(context.Context), error) {
+	wakes := func(ctx context.Context) { _ = s.store.RunWakes(ctx) }
 	if len(o.witnesses.targets) == 0 {
-		return nil, nil
+		return []func(context.Context){wakes}, nil
 	}
 	worker, err := witness.NewWorker(witness.Options{
 		Logs: s.cases.Witnessing(), Targets: o.witnesses.targets, Interval: o.witnesses.interval, Now: w.now, Rand: w.random, Logger: o.logger, Registry: registry,
@@ -60,5 +61,5 @@ func (s *service) workers(w world, o settings, registry *prometheus.Registry) ([
 	if err != nil {
 		return nil, err
 	}
-	return []func(context.Context){worker.Run}, nil
+	return []func(context.Context){wakes, worker.Run}, nil
 }

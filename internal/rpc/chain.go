@@ -25,11 +25,13 @@ type chain struct {
 	rules        Rules
 	newRequestID func() string
 	now          func() time.Time
+	// again authenticates a call that goes on.
+	again func(ctx context.Context, c *call) error
 }
 
 // links is the one list, outermost first.
 func links(o Options, rules Rules, obs *observer, v *validation, lim *limiter, draining context.Context) chain {
-	return chain{rules: rules, newRequestID: o.NewRequestID, now: o.Now, links: []link{
+	return chain{rules: rules, newRequestID: o.NewRequestID, now: o.Now, again: authenticator{o.Authenticator, o.Certificates}.again, links: []link{
 		{name: "request id", why: "first, so that whatever happens can be found by it",
 			around: sendRequestID},
 		{name: "metrics and access log", why: "before all that can refuse, so that refusals are counted and logged too",
@@ -79,6 +81,7 @@ func (ch chain) stream(srv any, ss grpc.ServerStream, info *grpc.StreamServerInf
 	return ch.run(context.WithValue(ss.Context(), callKey{}, c), c, nil, func(ctx context.Context) error {
 		if c.rule != nil && c.rule.Streams && !c.rule.Open {
 			ss = &patientStream{ServerStream: ss, ctx: ctx, idle: streamIdle}
+			ss = &heldStream{ServerStream: ss, ctx: ctx, call: c, again: ch.again, checked: c.now()}
 		}
 		return handler(srv, &checkedStream{ServerStream: ss, ctx: ctx, call: c, chain: ch})
 	})

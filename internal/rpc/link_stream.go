@@ -62,3 +62,42 @@ func (s *patientStream) SendMsg(m any) error {
 		return context.Cause(s.ctx)
 	}
 }
+
+// heldFor is how long a streaming call goes on without its credential being looked at.
+const heldFor = time.Second
+
+// heldStream sends nothing more once the credential of its call has ended.
+type heldStream struct {
+	grpc.ServerStream
+	ctx     context.Context
+	call    *call
+	again   func(ctx context.Context, c *call) error
+	checked time.Time
+}
+
+// SendMsg sends, if the credential that the call began with still allows it. The clock may be set back: then it is looked at.
+func (s *heldStream) SendMsg(m any) error {
+	now := s.call.now()
+	if since := now.Sub(s.checked); since >= heldFor || since < 0 {
+		if err := s.again(s.ctx, s.call); err != nil {
+			return err
+		}
+		s.checked = now
+	}
+	return s.ServerStream.SendMsg(m)
+}
+
+// again authenticates a call that goes on: its credential still has the role under which the method was allowed, for whom it was allowed.
+func (a authenticator) again(ctx context.Context, c *call) error {
+	if c.rule.public() {
+		return nil
+	}
+	p, err := a.identify(ctx)
+	if err != nil {
+		return err
+	}
+	if !p.Has(c.principal.Role) || p.TokenID != c.principal.TokenID {
+		return fault.New(fault.Denied, "ROLE_NEEDED", "the roles of this credential do not allow this method any more")
+	}
+	return nil
+}
