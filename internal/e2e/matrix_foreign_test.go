@@ -229,7 +229,7 @@ func (x *matrix) own() {
 // ownWord is what an answer that shows a record of the place must hold, for the methods that read one by its id.
 func ownWord(m method, p *place) (word string, isRead bool) {
 	for path, name := range askedFor {
-		if message, _, _ := strings.Cut(path, "."); message == string(m.Input().Name()) && m.name != "AuditService/GetScoreHistory" {
+		if message, _, _ := strings.Cut(path, "."); message == string(m.Input().Name()) && m.name != "AuditService/GetScoreHistory" && m.name != "AuditService/ListDisclosures" {
 			return p.ids[name], true
 		}
 	}

@@ -21,7 +21,7 @@ import (
 var askedFor = map[string]string{
 	"GetClientRequest.id": "client", "GetReferralRequest.id": "referral", "GetJobProfileRequest.id": "job", "GetKitRequest.id": "kit",
 	"GetMemberRequest.id": "member", "GetSessionRequest.id": "signed", "GetResultRequest.id": "result", "GetFindingRequest.session_id": "signed",
-	"GetScoreHistoryRequest.session_id": "signed", "GetProtocolRequest.digest": "digest",
+	"GetScoreHistoryRequest.session_id": "signed", "ListDisclosuresRequest.client_id": "client", "GetProtocolRequest.digest": "digest",
 }
 
 // examples are the requests of the methods that touch no stored record.
@@ -61,7 +61,7 @@ func reading(m protoreflect.MethodDescriptor, p *place) (proto.Message, bool) {
 		switch name, known := askedFor[path]; {
 		case known:
 			in.Set(f, protoreflect.ValueOfString(p.ids[name]))
-		case f.Name() == "page", f.Name() == "revision", path == "ListEntriesRequest.action":
+		case f.Name() == "page", f.Name() == "revision", path == "ListDisclosuresRequest.since", path == "ListEntriesRequest.action":
 			// Left out: the first page, the newest revision, every action.
 		case f.Name() == "clinic_id":
 			in.Set(f, protoreflect.ValueOfString(p.clinic))

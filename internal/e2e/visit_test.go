@@ -65,7 +65,7 @@ func TestVisitFromPushToPayer(t *testing.T) {
 		clinic := []string{east, west}[i]
 		digest := w.ready(clinic)
 		must(w.cases.PutRelease(w.ctx, w.admin(clinic), record.Release{ID: id("4e", 1), ReferralID: id("e1", 1), PayerID: payer, Purpose: "claim",
-			ExpiresAt: record.TimeOf(day.Add(240 * time.Hour))}, 0))(t)
+			ExpiresAt: record.TimeOf(day.Add(240 * time.Hour)), RawTrials: true}, 0))(t)
 		call := w.service.As(w.token(clinic, dana, record.RoleEvaluator, record.RoleReviewer), way)
 		s := visit(t, digest, 1)
 		must(w.push(call, s))(t)
@@ -119,6 +119,9 @@ func (w *world) pulled(result string, way caller.Way, corrections int) {
 	if err != nil {
 		t.Errorf("over %v: %s: %v", way, result, err)
 		return
+	}
+	if !report.Rerun {
+		t.Errorf("over %v: %s was verified without its raw trials", way, result)
 	}
 	if n := len(report.Document.Corrections); n != corrections {
 		t.Errorf("over %v: %s names %d corrections, want %d", way, result, n, corrections)
