@@ -93,6 +93,7 @@ func TestWrongCommandLines(t *testing.T) {
 		{[]string{"migrate", "-url", "postgres://x/", "down"}, "-erase-all-data"},
 		{[]string{"keys", "rotate", "-use", "door", "x"}, "the uses are result and log"},
 		{[]string{"keys", "rotate", "x"}, "rotate: -use is required"},
+		{[]string{"keys", "prepare", "-use", "door", "x"}, "the uses are result and log"},
 		{[]string{"keys", "rotate", "-use", "log", "-print", "x"}, "-print does not go with rotate"},
 		{[]string{"keys", "-use", "log", "x"}, "-use does not go without a word"},
 		{[]string{"keys", "list", "-id", "a", "x"}, "-id does not go with list"},

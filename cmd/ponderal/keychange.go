@@ -36,17 +36,15 @@ func makeKeys(w world, dir string) error {
 		return fmt.Errorf("make keys folder: %w", err)
 	}
 	return changingKeys(dir, func() error {
-		for _, name := range []string{resultKeyFile, logKeyFile, retiredFile, stateFile} {
+		for _, name := range []string{resultKeyFile, logKeyFile, nextResultFile, nextLogFile, retiredFile, stateFile} {
 			if _, err := os.Lstat(filepath.Join(dir, name)); !errors.Is(err, fs.ErrNotExist) {
 				return fmt.Errorf("make keys folder: %s is there already; to replace a key: ponderal keys rotate -use result %s (or -use log)", filepath.Join(dir, name), dir)
 			}
 		}
 		state := keyState{Format: keyStateFormat}
-		for _, of := range []struct {
-			name string
-			use  seal.Use
-		}{{resultKeyFile, seal.UseResult}, {logKeyFile, seal.UseLog}} {
-			made, err := makeKey(filepath.Join(dir, of.name), of.use, w.random, os.O_EXCL)
+		for _, use := range []seal.Use{seal.UseResult, seal.UseLog} {
+			name, _ := keyFilesOf(use)
+			made, err := makeKey(filepath.Join(dir, name), use, w.random, os.O_EXCL)
 			if err != nil {
 				return err
 			}
@@ -56,39 +54,89 @@ func makeKeys(w world, dir string) error {
 	})
 }
 
-// rotateKey makes a new key for a use and retires the former. The public half of the former stays in the key set, so that what it signed verifies. The order
-// is such that a crash at any point leaves a folder that works: the former key is listed among those of before first, then the new one takes its
-// place, then the moment is written down, without which the former is known to be retired, but not since when.
+// prepareKey makes the key that the next rotation of a use puts in place, so that it can be published before it signs. One that was prepared
+// stays.
+func prepareKey(w world, dir string, use seal.Use) (made seal.PublicKey, err error) {
+	err = changingKeys(dir, func() error {
+		k, err := readKeys(dir)
+		if err != nil {
+			return err
+		}
+		if there, ok := k.next[use]; ok {
+			made = there
+			return nil
+		}
+		_, name := keyFilesOf(use)
+		if made, err = freshKey(w, dir, name, use); err != nil {
+			return err
+		}
+		return k.state.with(keyLifecycle{ID: made.ID, Since: record.TimeOf(w.now())}).write(dir)
+	})
+	return made, err
+}
+
+// freshKey makes a key and puts it in place under a name.
+func freshKey(w world, dir, name string, use seal.Use) (seal.PublicKey, error) {
+	beside := filepath.Join(dir, name+".new")
+	made, err := makeKey(beside, use, w.random, os.O_TRUNC)
+	if err != nil {
+		return made, err
+	}
+	if err := os.Rename(beside, filepath.Join(dir, name)); err != nil {
+		return made, fmt.Errorf("put the new key in place: %w", err)
+	}
+	return made, syncFolder(dir)
+}
+
+// rotateKey puts the prepared key of a use in place, or makes one, and retires the former. The public half of the former stays in the key set, so that
+// what it signed verifies. The order is such that a crash at any point leaves a folder that works: the former key is listed among those of before
+// first, then the new one takes its place, then the moment is written down, without which the former is known to be retired, but not since when.
 func rotateKey(w world, dir string, use seal.Use) (was, is seal.PublicKey, err error) {
 	err = changingKeys(dir, func() error {
 		k, err := readKeys(dir)
 		if err != nil {
 			return err
 		}
-		name, former := resultKeyFile, k.result.Public()
-		if use == seal.UseLog {
-			name, former = logKeyFile, k.log.Public()
-		}
-		fresh := filepath.Join(dir, name+".new")
-		made, err := makeKey(fresh, use, w.random, os.O_TRUNC)
-		if err != nil {
-			return err
-		}
-		if err := listRetired(dir, former); err != nil {
+		was = k.current(use)
+		if err := listRetired(dir, was); err != nil {
 			return fmt.Errorf("retire key: %w", err)
 		}
-		if err := os.Rename(fresh, filepath.Join(dir, name)); err != nil {
-			return fmt.Errorf("put the new key in place: %w", err)
-		}
-		was, is = former, made
 		now := record.TimeOf(w.now())
-		life := k.state.of(former.ID)
-		if life.RetiredAt.IsZero() {
-			life.RetiredAt = now
+		if is, err = putInPlace(w, k, use); err != nil {
+			return err
 		}
-		return k.state.with(life).with(keyLifecycle{ID: made.ID, Since: now}).write(dir)
+		former, follower := k.state.of(was.ID), k.state.of(is.ID)
+		if former.RetiredAt.IsZero() {
+			former.RetiredAt = now
+		}
+		if follower.Since.IsZero() {
+			follower.Since = now
+		}
+		return k.state.with(former).with(follower).write(dir)
 	})
 	return was, is, err
+}
+
+// putInPlace gives a use its new key. A prepared key that is retired or compromised by now is listed among those of before and does not follow.
+func putInPlace(w world, k keyFolder, use seal.Use) (seal.PublicKey, error) {
+	name, nextName := keyFilesOf(use)
+	next, prepared := k.next[use]
+	if !prepared {
+		return freshKey(w, k.dir, name, use)
+	}
+	if k.ring.MaySign(next.ID, use) != nil {
+		if err := listRetired(k.dir, next); err != nil {
+			return next, fmt.Errorf("list the prepared key: %w", err)
+		}
+		if err := os.Remove(filepath.Join(k.dir, nextName)); err != nil {
+			return next, fmt.Errorf("take the prepared key away: %w", err)
+		}
+		return freshKey(w, k.dir, name, use)
+	}
+	if err := os.Rename(filepath.Join(k.dir, nextName), filepath.Join(k.dir, name)); err != nil {
+		return next, fmt.Errorf("put the prepared key in place: %w", err)
+	}
+	return next, syncFolder(k.dir)
 }
 
 // listRetired adds a public key to those that signed before.

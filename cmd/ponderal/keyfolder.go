@@ -12,28 +12,48 @@ import (
 	"ponderal.example/internal/seal"
 )
 
-// The files of a keys folder: a private key for each use in PEM, for the owner's eyes only; the public keys that signed before; and what has
-// become of each key (keystate.go).
+// The files of a keys folder: a private key for each use in PEM, for the owner's eyes only, and where one was prepared the key to follow it; the
+// public keys that signed before; and what has become of each key (keystate.go).
 const (
-	resultKeyFile = "result.pem"
-	logKeyFile    = "log.pem"
-	retiredFile   = "retired.json"
-	stateFile     = "state.json"
+	resultKeyFile  = "result.pem"
+	logKeyFile     = "log.pem"
+	nextResultFile = "result.next.pem"
+	nextLogFile    = "log.next.pem"
+	retiredFile    = "retired.json"
+	stateFile      = "state.json"
 )
+
+// keyFilesOf are the names of a use's files: of the key that signs, and of the one to follow it.
+func keyFilesOf(use seal.Use) (current, next string) {
+	if use == seal.UseLog {
+		return logKeyFile, nextLogFile
+	}
+	return resultKeyFile, nextResultFile
+}
 
 // keyFolder is what a keys folder holds.
 type keyFolder struct {
 	dir         string
 	result, log seal.Key
-	// ring holds the keys in use, then those that signed before, each with its standing.
+	// next are the keys that were prepared, by use. They are published and do not sign yet.
+	next map[seal.Use]seal.PublicKey
+	// ring holds the keys in use, then those to follow, then those that signed before, each with its standing.
 	ring  seal.Ring
 	state keyState
+}
+
+// current is the public half of the key that signs for a use.
+func (k keyFolder) current(use seal.Use) seal.PublicKey {
+	if use == seal.UseLog {
+		return k.log.Public()
+	}
+	return k.result.Public()
 }
 
 // readKeys reads a keys folder. A private key that others on the machine may read is refused. A folder of before there was a state file is as
 // it was: nothing is known of its keys but which of them sign. Keys that must not sign any more are read too: see maySign.
 func readKeys(dir string) (keyFolder, error) {
-	k := keyFolder{dir: dir}
+	k := keyFolder{dir: dir, next: map[seal.Use]seal.PublicKey{}}
 	var err error
 	if k.result, err = readKey(filepath.Join(dir, resultKeyFile), seal.UseResult); err != nil {
 		return keyFolder{}, err
@@ -48,8 +68,20 @@ func readKeys(dir string) (keyFolder, error) {
 	if k.state, err = readKeyState(dir); err != nil {
 		return keyFolder{}, err
 	}
-	current := []seal.PublicKey{k.result.Public(), k.log.Public()}
-	all, err := k.state.applied(append(current, without(retired, current...)...))
+	published := []seal.PublicKey{k.result.Public(), k.log.Public()}
+	for _, use := range []seal.Use{seal.UseResult, seal.UseLog} {
+		_, name := keyFilesOf(use)
+		key, err := readKey(filepath.Join(dir, name), use)
+		if errors.Is(err, fs.ErrNotExist) {
+			continue
+		}
+		if err != nil {
+			return keyFolder{}, err
+		}
+		k.next[use] = key.Public()
+		published = append(published, key.Public())
+	}
+	all, err := k.state.applied(append(published, without(retired, published...)...))
 	if err != nil {
 		return keyFolder{}, fmt.Errorf("keys folder %s: %w", dir, err)
 	}

@@ -15,25 +15,29 @@ import (
 func keysCommand() command {
 	return command{
 		name:      "keys",
-		arguments: "[list | rotate | retire | compromised] DIR",
+		arguments: "[list | prepare | rotate | retire | compromised] DIR",
 		about:     "Make the folder with the keys that sign results and audit logs; rotate, retire and mark keys.",
 		detail: `Without a word before it, makes DIR with result.pem and log.pem, for the owner's eyes only. Keep a copy of the folder where
 you would keep a seal. The word says what else to do:
 
   list         name the keys: id, use, state, since when
-  rotate       make a new key for -use USE and retire the former; what that signed verifies for ever
+  prepare      make the key to follow for -use USE and publish it; it does not sign yet
+  rotate       let the prepared key of -use USE sign, or a new one, and retire the former; what that signed verifies for ever
   retire       say that the key -id ID signs no more; what it signed verifies for ever
   compromised  say that somebody else may hold the key -id ID -from MOMENT on. Verification then refuses its results from
                that moment on, and takes older ones only where the audit log shows that they are. A log key's heads
                are not believed for entries from that moment on. The moment can be moved back later, never forward
 
 Each but list prints the public key set (JWKS) for the payers, with these marks; -print does only that. The service
-reads the folder when it starts, and does not start with a key that is retired or compromised: after a change, put the
-folder on every replica and restart them, and have payers fetch the key set again. When a key may have leaked: mark it
-compromised from the last moment when it was surely safe, rotate its use, restart, and sign what is in doubt again.`,
+reads the folder when it starts, and does not start with a key that is retired or compromised.
+
+To rotate without a gap: prepare; put the folder on every replica, restart them one by one, and have payers fetch the key
+set; then rotate, and the same again. A replica that has not heard of a key does not show results by it. When a key may
+have leaked: mark it compromised from the last moment when it was surely safe, rotate its use, put the folder on every
+replica, restart them, have payers fetch the key set, and sign what is in doubt again.`,
 		examples: []string{
 			"ponderal keys /etc/ponderal/keys > keys.json", "ponderal keys list /etc/ponderal/keys",
-			"ponderal keys rotate -use result /etc/ponderal/keys > keys.json",
+			"ponderal keys prepare -use result /etc/ponderal/keys > keys.json", "ponderal keys rotate -use result /etc/ponderal/keys > keys.json",
 			"ponderal keys compromised -id KEY_ID -from 2026-03-01T00:00:00Z /etc/ponderal/keys > keys.json",
 		},
 		run: runKeys,
@@ -58,6 +62,7 @@ func keysWords() []keysWord {
 	return []keysWord{
 		{"", []string{"print"}, func(w world, dir string, _ keysOptions) error { return makeKeys(w, dir) }},
 		{"list", nil, listKeys},
+		{"prepare", []string{"use"}, prepare},
 		{"rotate", []string{"use"}, rotate},
 		{"retire", []string{"id"}, retire},
 		{"compromised", []string{"id", "from"}, compromised},
@@ -66,7 +71,7 @@ func keysWords() []keysWord {
 
 func runKeys(_ context.Context, w world, f *flags) error {
 	printOnly := f.Bool("print", false, "print the public key set of an existing folder, and change nothing")
-	use := f.String("use", "", "with rotate: the `USE` of the key to replace, result or log")
+	use := f.String("use", "", "with prepare and rotate: the `USE` of the key to replace, result or log")
 	id := f.String("id", "", "with retire and compromised: the `ID` of the key, as list names it")
 	from := f.String("from", "", "with compromised: the `MOMENT` (RFC 3339, such as 2026-03-01T00:00:00Z) from which somebody else may hold the key")
 	word, err := readWord(f)
@@ -164,6 +169,8 @@ func listKeys(w world, dir string, _ keysOptions) error {
 		switch {
 		case !key.CompromisedFrom.IsZero():
 			state, since = "compromised", record.TimeOf(key.CompromisedFrom)
+		case key.ID == k.next[key.Use].ID && key.RetiredAt.IsZero():
+			state = "next"
 		case !key.RetiredAt.IsZero() || !current:
 			state, since = "retired", record.TimeOf(key.RetiredAt)
 		}
@@ -181,6 +188,19 @@ func listKeys(w world, dir string, _ keysOptions) error {
 	return nil
 }
 
+func prepare(w world, dir string, o keysOptions) error {
+	if !o.use.Valid() {
+		return usagef("-use %q: the uses are result and log", o.use)
+	}
+	made, err := prepareKey(w, dir, o.use)
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(w.stderr, "%s key %s is prepared. Put the folder on every replica, restart them, have payers fetch the key set; then: ponderal keys rotate -use %s %s\n",
+		o.use, made.ID, o.use, dir)
+	return nil
+}
+
 func rotate(w world, dir string, o keysOptions) error {
 	if !o.use.Valid() {
 		return usagef("-use %q: the uses are result and log", o.use)
@@ -189,7 +209,7 @@ func rotate(w world, dir string, o keysOptions) error {
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(w.stderr, "%s key %s is made, %s is retired. Put the folder on every replica, restart them, and have payers fetch the key set again.\n", o.use, is.ID, was.ID)
+	fmt.Fprintf(w.stderr, "%s key %s signs from the next start on, %s is retired. Put the folder on every replica, restart them, and have payers fetch the key set again.\n", o.use, is.ID, was.ID)
 	return nil
 }
 

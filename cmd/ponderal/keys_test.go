@@ -107,7 +107,7 @@ func TestKeysOutOfUseDoNotSign(t *testing.T) {
 		for word, want := range map[string]error{"retire": seal.ErrRetired, "compromised": seal.ErrCompromised} {
 			dir := newFolder(t)
 			k := mustReadKeys(t, dir)
-			id := map[seal.Use]string{seal.UseResult: k.result.ID, seal.UseLog: k.log.ID}[use]
+			id := k.current(use).ID
 			args := []string{"keys", word, "-id", id}
 			if word == "compromised" {
 				args = append(args, "-from", "2026-03-01T00:00:00Z")
@@ -126,6 +126,58 @@ func TestKeysOutOfUseDoNotSign(t *testing.T) {
 				t.Errorf("%v, then rotated: %v", args, err)
 			}
 		}
+	}
+}
+
+// TestPreparedKeyFollows: a prepared key is published before it signs, so that a replica with the folder of before the rotation knows it, and is the one
+// that the rotation puts in place. One that is out of use by then does not follow and stays published with its mark.
+func TestPreparedKeyFollows(t *testing.T) {
+	for _, use := range []seal.Use{seal.UseResult, seal.UseLog} {
+		dir := newFolder(t)
+		first := mustReadKeys(t, dir)
+		prepared := play(t, nil, "", "keys", "prepare", "-use", string(use), dir)
+		again := play(t, nil, "", "keys", "prepare", "-use", string(use), dir)
+		replica := mustReadKeys(t, dir)
+		next, ok := replica.next[use]
+		if prepared.code != exitOK || again.code != exitOK || prepared.out != again.out || !ok || len(replica.next) != 1 {
+			t.Fatalf("%s: prepared %d %s, again %d %s; next %v", use, prepared.code, prepared.err, again.code, again.err, replica.next)
+		}
+		if k := keyIn(t, prepared.out, next.ID); k.Use != use || k.MaySign() != nil || replica.current(use).ID != first.current(use).ID {
+			t.Errorf("%s: published as %+v; %s signs, was %s", use, k, replica.current(use).ID, first.current(use).ID)
+		}
+		if rows := rowsOf(play(t, nil, "", "keys", "list", dir).out); len(rows) != 3 || rows[2][0] != next.ID || rows[2][2] != "next" || rows[2][3] == "unknown" {
+			t.Errorf("%s: listed as %v", use, rows)
+		}
+		if got := play(t, nil, "", "keys", "rotate", "-use", string(use), dir); got.code != exitOK {
+			t.Fatal(got.err)
+		}
+		after := mustReadKeys(t, dir)
+		if after.current(use).ID != next.ID || len(after.next) != 0 || len(after.ring.Keys()) != 3 {
+			t.Errorf("%s: %s signs, want %s; next %v, %d keys", use, after.current(use).ID, next.ID, after.next, len(after.ring.Keys()))
+		}
+		if _, err := replica.ring.Find(after.current(use).ID, use); err != nil {
+			t.Errorf("%s: a replica of before does not know the key: %v", use, err)
+		}
+		checkUnfitDoesNotFollow(t, dir, use)
+	}
+}
+
+func checkUnfitDoesNotFollow(t *testing.T, dir string, use seal.Use) {
+	t.Helper()
+	if got := play(t, nil, "", "keys", "prepare", "-use", string(use), dir); got.code != exitOK {
+		t.Fatal(got.err)
+	}
+	unfit := mustReadKeys(t, dir).next[use].ID
+	if got := play(t, nil, "", "keys", "compromised", "-id", unfit, "-from", "2026-03-01T00:00:00Z", dir); got.code != exitOK || strings.Contains(got.err, "does not start") {
+		t.Fatalf("status %d, %s", got.code, got.err)
+	}
+	rotated := play(t, nil, "", "keys", "rotate", "-use", string(use), dir)
+	k := mustReadKeys(t, dir)
+	if rotated.code != exitOK || k.current(use).ID == unfit || len(k.next) != 0 || k.maySign() != nil {
+		t.Errorf("%s: status %d; %s signs, next %v, %v", use, rotated.code, k.current(use).ID, k.next, k.maySign())
+	}
+	if mark := keyIn(t, rotated.out, unfit).CompromisedFrom; mark.IsZero() {
+		t.Errorf("%s: the unfit key lost its mark", use)
 	}
 }
 
@@ -154,7 +206,7 @@ func TestOneChangeAtATime(t *testing.T) {
 
 // TestFolderIsNotMadeOver what is left of another.
 func TestFolderIsNotMadeOver(t *testing.T) {
-	for _, name := range []string{resultKeyFile, logKeyFile, retiredFile, stateFile} {
+	for _, name := range []string{resultKeyFile, logKeyFile, nextResultFile, nextLogFile, retiredFile, stateFile} {
 		dir := t.TempDir()
 		writeFile(t, filepath.Join(dir, name), "{}", 0o600)
 		if got := play(t, nil, "", "keys", dir); got.code != exitFailed || !strings.Contains(got.err, name+" is there already") {
