@@ -87,7 +87,7 @@ func TestRefused(t *testing.T) {
 }
 
 func TestOtherPartsVariablesAreLeftAlone(t *testing.T) {
-	load(t, env{"PONDERAL_DEMO_DATABASE_URL": "x", "PONDERAL_TEST_CONTAINER_IMAGE": "y", "PONDERAL_OWNER_DATABASE_URL": "z"}, "")
+	load(t, env{"PONDERAL_DEMO_DATABASE_URL": "x", "PONDERAL_TEST_CONTAINER_IMAGE": "y", "PONDERAL_OWNER_DATABASE_URL": "z", "PONDERAL_ERASER_DATABASE_URL": "z"}, "")
 }
 
 func valid() Config {

@@ -12,7 +12,7 @@ import (
 
 // elsewhere are the variables of other parts of the program, which are not this package's to refuse: those of the demo, of the tests
 // and of the migration.
-var elsewhere = []string{Prefix + "DEMO_", Prefix + "TEST_", Prefix + "OWNER_", Prefix + "PGTEST_", Prefix + "LOCALPG_"}
+var elsewhere = []string{Prefix + "DEMO_", Prefix + "TEST_", Prefix + "OWNER_", Prefix + "ERASER_", Prefix + "PGTEST_", Prefix + "LOCALPG_"}
 
 // Load reads the settings: from lookup (the environment), else from file (JSON, nil for none), else the defaults. environ are the
 // NAME=value pairs of the environment, of which only the names are looked at. Every mistake is named at once, never with the value of a
