@@ -132,7 +132,7 @@ func dial(dial func(context.Context) (net.Conn, error)) (*grpc.ClientConn, error
 // register builds the mux with the generated handlers of every service.
 func (g *Gateway) register() error {
 	g.mux = runtime.NewServeMux(
-		runtime.WithMarshalerOption(runtime.MIMEWildcard, exactBodies{&runtime.HTTPBodyMarshaler{Marshaler: newStrictJSON()}}),
+		runtime.WithMarshalerOption(runtime.MIMEWildcard, &runtime.HTTPBodyMarshaler{Marshaler: newStrictJSON()}),
 		runtime.WithForwardResponseOption(g.cache),
 		runtime.WithIncomingHeaderMatcher(incoming),
 		runtime.WithOutgoingHeaderMatcher(outgoing),

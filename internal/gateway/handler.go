@@ -109,7 +109,7 @@ func (g *Gateway) strict(next runtime.HandlerFunc) runtime.HandlerFunc {
 		}
 		r.Body = &body{ReadCloser: http.MaxBytesReader(w, r.Body, g.options.MaxBody), whole: r.Body, route: route, params: pathParams}
 		if route.streams {
-			g.serveStream(w, r, pathParams, next)
+			g.serveStream(w, r, pathParams, route, next)
 			return
 		}
 		next(w, r, pathParams)

@@ -20,6 +20,8 @@ type route struct {
 	input   protoreflect.MessageDescriptor
 	// streams: the answer comes in pieces.
 	streams bool
+	// output is the full name of the message that answers.
+	output protoreflect.FullName
 	// bound are the fields that the path fills.
 	bound []string
 	// body is the field that the body fills, "*" for the whole message, "" where no body is taken.
@@ -67,7 +69,7 @@ func readRoute(method protoreflect.MethodDescriptor) (*route, error) {
 		return nil, fmt.Errorf("read route %s: %w", template, err)
 	}
 	r := &route{
-		verb: verb, pattern: printed(template), input: method.Input(), streams: method.IsStreamingServer(), body: rule.GetBody(), matches: expr,
+		verb: verb, pattern: printed(template), input: method.Input(), streams: method.IsStreamingServer(), output: method.Output().FullName(), body: rule.GetBody(), matches: expr,
 	}
 	for _, m := range variable.FindAllStringSubmatch(template, -1) {
 		r.bound = append(r.bound, m[1])

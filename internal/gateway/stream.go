@@ -5,7 +5,6 @@ import (
 	"errors"
 	"maps"
 	"net/http"
-	"sync"
 	"time"
 
 	"github.com/grpc-ecosystem/grpc-gateway/v2/runtime"
@@ -18,40 +17,36 @@ const streamIdle = 30 * time.Second
 // longAgo is a deadline that has passed.
 var longAgo = time.Unix(1, 0)
 
-// exactBodies writes the bodies of a stream as they are: without it a line end would follow each piece.
-type exactBodies struct{ *runtime.HTTPBodyMarshaler }
-
-// Delimiter is what stands between the pieces of a stream: nothing.
-func (exactBodies) Delimiter() []byte { return nil }
-
 type streamKey struct{}
 
-// streamed is the writer of a streamed answer. A failure before the first piece is answered as any other; one after it breaks the connection off, so that
-// no reader can take the part for the whole.
+// streamed is the writer of a streamed answer. A failure before the first piece is answered as any other. After it a stream of messages ends with a line that
+// says so, as the generated code has it; a stream of bytes is broken off, so that no reader can take the part for the whole.
+// It belongs to its request's goroutine.
 type streamed struct {
 	http.ResponseWriter
 	control *http.ResponseController
 	idle    time.Duration
 	begun   bool
+	// bytes: the pieces are parts of a file, and the line end that the generated code writes after each, which is due where delimiter is set, is left out.
+	bytes, delimiter bool
 
-	mu sync.Mutex
 	// failed is the call's error, with the context of the generated code; from then on nothing more is written.
 	failed error
 	ctx    context.Context
 }
 
 // serveStream serves a route whose method streams its answer.
-func (g *Gateway) serveStream(w http.ResponseWriter, r *http.Request, params map[string]string, next runtime.HandlerFunc) {
-	s := &streamed{ResponseWriter: w, control: http.NewResponseController(w), idle: streamIdle}
+func (g *Gateway) serveStream(w http.ResponseWriter, r *http.Request, params map[string]string, route *route, next runtime.HandlerFunc) {
+	s := &streamed{ResponseWriter: w, control: http.NewResponseController(w), idle: streamIdle,
+		bytes: route.output == "google.api.HttpBody"}
 	// The request has been read; its time to be read must not end the answer, and each piece has a time of its own. Where the writer cannot do
 	// it, the server's bounds hold.
 	_ = errors.Join(s.control.SetReadDeadline(time.Time{}), s.control.SetWriteDeadline(time.Time{}))
 	before := w.Header().Clone()
 	r = r.WithContext(context.WithValue(r.Context(), streamKey{}, s))
 	next(s, r, params)
-	failed, ctx := s.failure()
 	switch {
-	case failed == nil:
+	case s.failed == nil:
 		return
 	case s.begun:
 		// Without its last chunk the answer is known to be cut off (RFC 9112, section 7.1).
@@ -63,29 +58,23 @@ func (g *Gateway) serveStream(w http.ResponseWriter, r *http.Request, params map
 	// What the generated code has set for a good answer goes.
 	clear(w.Header())
 	maps.Copy(w.Header(), before)
-	g.answerError(ctx, g.mux, nil, w, r, failed)
+	g.answerError(s.ctx, g.mux, nil, w, r, s.failed)
 }
 
 // streamFailed keeps the error of a stream for serveStream.
 func streamFailed(ctx context.Context, err error) {
-	if s, ok := ctx.Value(streamKey{}).(*streamed); ok {
-		s.mu.Lock()
+	if s, ok := ctx.Value(streamKey{}).(*streamed); ok && (s.bytes || !s.begun) {
 		s.failed, s.ctx = err, ctx
-		s.mu.Unlock()
 	}
-}
-
-func (s *streamed) failure() (error, context.Context) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	return s.failed, s.ctx
 }
 
 // Write writes a piece, for which the reader has its time.
 func (s *streamed) Write(b []byte) (int, error) {
-	if failed, _ := s.failure(); failed != nil || len(b) == 0 {
+	if s.failed != nil || s.delimiter {
+		s.delimiter = false
 		return len(b), nil
 	}
+	s.delimiter = s.bytes
 	s.begun = true
 	defer s.within()()
 	return s.ResponseWriter.Write(b)
@@ -99,14 +88,14 @@ func (s *streamed) within() func() {
 
 // WriteHeader is only called for a failure before the first piece, which is answered later.
 func (s *streamed) WriteHeader(code int) {
-	if failed, _ := s.failure(); failed == nil {
+	if s.failed == nil {
 		s.ResponseWriter.WriteHeader(code)
 	}
 }
 
-// Flush sends what was written.
+// Flush sends what was written, for which the reader has its time, too.
 func (s *streamed) Flush() {
-	if failed, _ := s.failure(); failed == nil {
+	if s.failed == nil {
 		defer s.within()()
 		_ = s.control.Flush()
 	}
