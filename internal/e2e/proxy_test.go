@@ -21,6 +21,9 @@ type proxy struct {
 	// away refuses connections; deaf passes on what the service sends and drops what the database answers.
 	away, deaf bool
 	conns      map[net.Conn]bool
+	// left is how many messages of the service of these kinds are still passed on before the connection of the last one is cut; 0 cuts none.
+	left  int
+	kinds string
 }
 
 // newProxy returns the proxy and the URL that leads through it.
@@ -60,8 +63,9 @@ func (p *proxy) serve() {
 			continue
 		}
 		p.wg.Add(2)
-		go p.pass(server, client, false)
-		go p.pass(client, server, true)
+		l := &link{client: client, server: server}
+		go p.ask(l)
+		go p.answer(l)
 	}
 }
 
@@ -76,20 +80,20 @@ func (p *proxy) keep(client, server net.Conn) bool {
 	return true
 }
 
-// pass copies one direction; answers are dropped while the proxy is deaf.
-func (p *proxy) pass(to, from net.Conn, answers bool) {
+// answer passes on what the database says, unless the proxy is deaf or the link is cut.
+func (p *proxy) answer(l *link) {
 	defer p.wg.Done()
-	defer func() { _, _ = to.Close(), from.Close() }()
+	defer l.close()
 	buf := make([]byte, 32<<10)
 	for {
-		n, err := from.Read(buf)
-		if n > 0 && answers && p.drops() {
+		n, err := l.server.Read(buf)
+		if n > 0 && p.drops() {
 			// The database has answered what the service will never learn.
 			p.cut()
 			return
 		}
-		if n > 0 {
-			if _, err := to.Write(buf[:n]); err != nil {
+		if n > 0 && !l.cut.Load() {
+			if _, err := l.client.Write(buf[:n]); err != nil {
 				return
 			}
 		}
