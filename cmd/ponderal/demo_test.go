@@ -114,6 +114,7 @@ func checkVerify(t *testing.T, payer string) {
 	}
 	checkAltered(t, keys, doc)
 	checkPage(t, keys, doc)
+	checkReduced(t, keys, doc)
 	none := play(t, nil, "", "verify", "-keys", filepath.Join(payer, "nokeys.json"), file)
 	if none.code != exitFailed || !strings.Contains(none.err, "read key set") {
 		t.Errorf("no keys: status %d, %s", none.code, none.err)
@@ -150,6 +151,41 @@ func checkAltered(t *testing.T, keys string, doc []byte) {
 		if got := play(t, nil, bad, "verify", "-keys", keys, "-"); got.code != exitFailed {
 			t.Errorf("%q: status %d, want %d", bad, got.code, exitFailed)
 		}
+	}
+}
+
+// checkReduced verifies a result without its raw trials: status 0, and every form of the report says that the engine was not run again.
+func checkReduced(t *testing.T, keys string, doc []byte) {
+	var fields map[string]any
+	if err := json.Unmarshal(doc, &fields); err != nil {
+		t.Fatal(err)
+	}
+	delete(fields, "enclosed")
+	delete(fields, "enclosedSalt")
+	reduced, err := json.Marshal(fields)
+	if err != nil || len(reduced) >= len(doc) {
+		t.Fatalf("the file has no raw trials: %v", err)
+	}
+	got := play(t, nil, string(reduced), "verify", "-keys", keys, "-")
+	const says = "the raw trials were not released: they are committed to by digest SHA-256 "
+	if got.code != exitOK || !strings.HasPrefix(got.out, "VERIFIED WITHOUT THE RAW TRIALS") ||
+		!strings.Contains(strings.Join(strings.Fields(got.out), " "), says) {
+		t.Errorf("without raw trials: status %d, %s", got.code, got.out)
+	}
+	for text, whole := range map[string]bool{string(reduced): false, string(doc): true} {
+		got := play(t, nil, text, "verify", "-keys", keys, "-json", "-")
+		var v verdict
+		if err := json.Unmarshal([]byte(got.out), &v); err != nil || !v.Verified || v.EngineRunAgain == nil || *v.EngineRunAgain != whole || v.RawTrialsDigest == "" {
+			t.Errorf("-json: %v, %s", err, got.out)
+		}
+		withheld := strings.Count(got.out, `"state":"withheld"`)
+		if got.code != exitOK || whole != (withheld == 0) || !whole && (withheld != 3 || !strings.Contains(got.out, says)) {
+			t.Errorf("-json: status %d, %s", got.code, got.out)
+		}
+	}
+	page := play(t, nil, `{"items":[{"result":{"bundle":`+string(doc)+`}},{"result":{"bundle":`+string(reduced)+`}}]}`, "verify", "-keys", keys, "-")
+	if page.code != exitOK || !strings.Contains(page.out, "2 of 2 results verified, 1 of them without their raw trials.") {
+		t.Errorf("a page of both: status %d, %s", page.code, page.out)
 	}
 }
 

@@ -22,7 +22,8 @@ func verifyCommand() command {
 		arguments: "FILE",
 		about:     "Verify a signed result, or a page of a payer's feed, without any network.",
 		detail: `Checks the signature, the place in the clinic's audit log, and runs the engine again on the enclosed trials: the
-same finding, or it fails. FILE is what the service hands out (a bundle, an answer of GetResult or of ListFeed); "-"
+same finding, or it fails. A result that was released without its raw trials holds their digest: it verifies by
+signature and log, says so, and the engine is not run; that is no failure. FILE is what the service hands out (a bundle, an answer of GetResult or of ListFeed); "-"
 reads standard input. What an answer says around the bundle is not signed; where it contradicts what is, that fails too.
 The key file is the key set that the service publishes at /.well-known/jwks.json; get it by a way that you trust and keep
 it, and get it again when a key has changed or is said to be compromised: what your copy does not say is not counted. A
@@ -142,22 +143,29 @@ func split(doc []byte) ([][]byte, error) {
 }
 
 func verifyAll(w world, ring seal.Ring, witnesses []seal.Witness, items [][]byte, logName string, asJSON bool) error {
-	failed := 0
+	failed, bare := 0, 0
 	for i, item := range items {
 		report, err := verifyOne(ring, item, logName)
 		var head bundle.Head
 		if err == nil {
 			head, err = headOf(ring, witnesses, item)
 		}
-		if err != nil {
+		switch {
+		case err != nil:
 			failed++
+		case !report.Rerun:
+			bare++
 		}
 		if err := writeReport(w, report, head, err, asJSON, i > 0); err != nil {
 			return err
 		}
 	}
 	if len(items) > 1 && !asJSON {
-		fmt.Fprintf(w.stdout, "\n%d of %d results verified.\n", len(items)-failed, len(items))
+		text := fmt.Sprintf("\n%d of %d results verified", len(items)-failed, len(items))
+		if bare > 0 {
+			text += fmt.Sprintf(", %d of them without their raw trials", bare)
+		}
+		fmt.Fprintln(w.stdout, text+".")
 	}
 	if failed > 0 {
 		return errFound
@@ -179,16 +187,20 @@ func verifyOne(ring seal.Ring, doc []byte, logName string) (bundle.Report, error
 
 // verdict is one report as -json writes it, one a line.
 type verdict struct {
-	Verified bool          `json:"verified"`
-	Why      string        `json:"why,omitempty"`
-	Result   string        `json:"result,omitempty"`
-	Session  string        `json:"session,omitempty"`
-	Clinic   string        `json:"clinic,omitempty"`
-	KeyID    string        `json:"key_id,omitempty"`
-	Log      string        `json:"log,omitempty"`
-	LogSize  int64         `json:"log_size,omitempty"`
-	Entry    *int64        `json:"entry,omitempty"`
-	Steps    []verdictStep `json:"steps,omitempty"`
+	Verified bool   `json:"verified"`
+	Why      string `json:"why,omitempty"`
+	Result   string `json:"result,omitempty"`
+	Session  string `json:"session,omitempty"`
+	Clinic   string `json:"clinic,omitempty"`
+	KeyID    string `json:"key_id,omitempty"`
+	Log      string `json:"log,omitempty"`
+	LogSize  int64  `json:"log_size,omitempty"`
+	Entry    *int64 `json:"entry,omitempty"`
+	// EngineRunAgain: the finding was computed anew from the raw trials. False where they were not released with the result, which is then verified by
+	// its signature and its place in the log alone; RawTrialsDigest is what it commits to them by.
+	EngineRunAgain  *bool         `json:"engine_run_again,omitempty"`
+	RawTrialsDigest string        `json:"raw_trials_digest,omitempty"`
+	Steps           []verdictStep `json:"steps,omitempty"`
 	// Witnesses cosigned the head of the log, verified; Unverified are the names on further signatures.
 	Witnesses  []cosignatureJSON `json:"witnesses,omitempty"`
 	Unverified []string          `json:"unverified_signatures,omitempty"`
@@ -228,6 +240,7 @@ func writeReport(w world, r bundle.Report, head bundle.Head, err error, asJSON, 
 	if r.OK {
 		v.Result, v.Session, v.Clinic, v.KeyID = r.Document.ID, r.Document.Session.ID, r.Document.Clinic.ID, r.KeyID
 		v.Log, v.LogSize, v.Entry = r.Origin, r.Size, &r.Entry.Number
+		v.EngineRunAgain, v.RawTrialsDigest = &r.Rerun, r.Document.EnclosedDigest
 	}
 	return json.NewEncoder(w.stdout).Encode(v)
 }
