@@ -120,6 +120,12 @@ func (l *Log) treeAt(ctx context.Context, tx *store.Tx, clinicID string, size in
 	return Tree{Size: size, Root: root, Checkpoint: note}, err
 }
 
+// SignedHead is Checkpoint without cosignatures: what a witness is asked to sign. In a writing transaction it is stored.
+func (l *Log) SignedHead(ctx context.Context, tx *store.Tx, clinicID string) (note string, size int64, err error) {
+	note, size, _, err = l.signedHead(ctx, tx, clinicID, 0)
+	return note, size, err
+}
+
 // cosigned adds the cosignatures that are stored for a size. They were verified before they were stored; readers verify them with keys of their own.
 func (l *Log) cosigned(ctx context.Context, tx *store.Tx, note string, size int64) (string, error) {
 	rows, err := tx.Cosignatures(ctx, size, maxCosignatures)

@@ -122,7 +122,7 @@ func (w Witnessing) Head(ctx context.Context, clinic string, by seal.Witness) (n
 		if cosigned, err = tx.NewestCosigned(ctx, by.String()); err != nil {
 			return err
 		}
-		note, size, _, err = w.c.log.Checkpoint(ctx, tx, clinic)
+		note, size, err = w.c.log.SignedHead(ctx, tx, clinic)
 		return err
 	})
 	if fault.Is(err, fault.NotFound) {

@@ -35,7 +35,7 @@ var (
 	// ErrUnknownLog: it does not know the log (404); whoever runs it must be asked to.
 	ErrUnknownLog = errors.New("the witness does not know this log (404): its operator has to add the log's origin and key")
 	// ErrRefusedKey: it does not trust the log's key (403).
-	ErrRefusedKey = errors.New("the witness does not trust the key that signed the checkpoint (403): its operator has to be given the log's new key")
+	ErrRefusedKey = errors.New("the witness does not trust this log or the key that signed its checkpoint (403): its operator has to be given the log's verifier key")
 	// ErrRefusedProof: the proof does not fit what it has seen (422), or the same size has another root (409 with that very size): the log that
 	// it was shown before is not the one that it is shown now.
 	ErrRefusedProof = errors.New("the witness has seen another log of this name: what it cosigned before is not the beginning of what it was shown now")
@@ -73,6 +73,9 @@ func NewClient(t Target, transport http.RoundTripper, now func() time.Time) *Cli
 		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
 	}}
 }
+
+// Target is the witness.
+func (c *Client) Target() Target { return c.target }
 
 // Close lets go of idle connections.
 func (c *Client) Close() { c.http.CloseIdleConnections() }
