@@ -43,8 +43,7 @@ func PeerCertificate(state *tls.ConnectionState) string {
 func certificateOf(ctx context.Context) (thumbprint string, notAfter time.Time, ok bool) {
 	said := ""
 	if inProcess(ctx) {
-		md, _ := metadata.FromIncomingContext(ctx)
-		if values := md.Get(MetaPeerCertificate); len(values) == 1 {
+		if values := metadata.ValueFromIncomingContext(ctx, MetaPeerCertificate); len(values) == 1 {
 			said = values[0]
 		}
 	} else if p, there := peer.FromContext(ctx); there {

@@ -72,7 +72,7 @@ func (a authenticator) around(ctx context.Context, c *call, next func(context.Co
 
 // identify goes by the token, where there is an authorization of whatever form; only where there is none, by the connection's certificate.
 func (a authenticator) identify(ctx context.Context) (authn.Principal, error) {
-	if md, _ := metadata.FromIncomingContext(ctx); len(md.Get(metaAuth)) == 0 {
+	if len(metadata.ValueFromIncomingContext(ctx, metaAuth)) == 0 {
 		if p, shown, err := a.byCertificate(ctx); shown {
 			return p, err
 		}

@@ -139,6 +139,8 @@ func holderOf(p authn.Principal) string {
 		return "member " + p.ClinicID + " " + p.MemberID
 	case p.PayerID != "":
 		return "payer " + p.PayerID
+	case p.IdentityID != "":
+		return "identity " + p.IdentityID
 	}
 	return "token " + p.TokenID
 }
@@ -174,9 +176,8 @@ func stateItem(b []byte, name string, s limit.State) []byte {
 
 // callerOf is the address of the caller, with a context in which a caller from outside is not heard with what only the gateway may say.
 func (l *limiter) callerOf(ctx context.Context) (context.Context, netip.Addr, error) {
-	md, _ := metadata.FromIncomingContext(ctx)
 	if inProcess(ctx) {
-		said := md.Get(MetaPeerAddress)
+		said := metadata.ValueFromIncomingContext(ctx, MetaPeerAddress)
 		if len(said) != 1 {
 			return ctx, netip.Addr{}, fault.New(fault.Internal, "PEER_UNKNOWN", "an internal error")
 		}
@@ -186,13 +187,14 @@ func (l *limiter) callerOf(ctx context.Context) (context.Context, netip.Addr, er
 		}
 		return ctx, address, nil
 	}
-	if len(md.Get(MetaPeerAddress))+len(md.Get(MetaPeerCertificate)) > 0 {
-		md = md.Copy()
+	if len(metadata.ValueFromIncomingContext(ctx, MetaPeerAddress))+len(metadata.ValueFromIncomingContext(ctx, MetaPeerCertificate)) > 0 {
+		// This is a copy of the caller's.
+		md, _ := metadata.FromIncomingContext(ctx)
 		md.Delete(MetaPeerAddress)
 		md.Delete(MetaPeerCertificate)
 		ctx = metadata.NewIncomingContext(ctx, md)
 	}
-	return ctx, limit.ClientAddress(peerAddress(ctx), md.Get(metaForwarded), l.trusted), nil
+	return ctx, limit.ClientAddress(peerAddress(ctx), metadata.ValueFromIncomingContext(ctx, metaForwarded), l.trusted), nil
 }
 
 // peerAddress is the address of the TCP peer; the zero Addr where there is none.
