@@ -71,5 +71,5 @@ func (c *Casework) ListLegalHolds(ctx context.Context, p authn.Principal, page r
 	if err := need(p, record.RoleClinicAdmin, record.RoleNetworkAdmin, record.RoleNetworkAuditor); err != nil {
 		return record.List[record.LegalHold]{}, err
 	}
-	return list[record.LegalHold](ctx, c, p, record.KindLegalHold, page)
+	return listRead[record.LegalHold](ctx, c, p, record.KindLegalHold, page)
 }

@@ -2,6 +2,7 @@ package casework
 
 import (
 	"context"
+	"fmt"
 
 	"ponderal.example/internal/auditlog"
 	"ponderal.example/internal/authn"
@@ -49,6 +50,41 @@ func (c *Casework) recordRead(ctx context.Context, tx *store.Tx, p authn.Princip
 		ClinicID: tx.ClinicID(), Action: record.ActionRecordRead, Actor: p.Actor(), Reason: what, Subjects: subjects, Last: true,
 	}, false)
 	return err
+}
+
+// listRead is list for documents about people, read also by whoever is not of the clinic.
+func listRead[T any](ctx context.Context, c *Casework, p authn.Principal, kind string, page record.Page) (record.List[T], error) {
+	if !recordsReads(p) {
+		return list[T](ctx, c, p, kind, page)
+	}
+	var none, out record.List[T]
+	size, err := sizeOf(page)
+	if err != nil {
+		return none, err
+	}
+	if err := idCursor(kind, page.Cursor); err != nil {
+		return none, err
+	}
+	clinic, err := clinicOf(p)
+	if err != nil {
+		return none, err
+	}
+	err = c.reading(ctx, p, clinic, func(tx *store.Tx) (shown, error) {
+		rows, err := tx.ListNewest(ctx, kind, page.Cursor, size+1)
+		if err != nil {
+			return shown{}, err
+		}
+		out, err = pageOf(kind, rows, size, func(row store.Row) (T, error) { return read[T](kind, row.Body) })
+		said := shown{what: fmt.Sprintf("list of %s: %d shown", kind, len(out.Items))}
+		for _, row := range rows[:min(len(rows), size)] {
+			said.subjects = append(said.subjects, subject(kind, row.ID))
+		}
+		return said, err
+	})
+	if err != nil {
+		return none, fmt.Errorf("list %s: %w", kind, err)
+	}
+	return out, nil
 }
 
 // aboutSession names a session with its referral and client, as far as they are still there.

@@ -70,7 +70,8 @@ func fields(digest string) map[string]string {
 	return map[string]string{
 		"GetClientRequest.id": id("a1", 1), "GetReferralRequest.id": id("e1", 1), "GetJobProfileRequest.id": id("b1", 1), "GetKitRequest.id": id("f1", 1),
 		"GetMemberRequest.id": dana, "GetSessionRequest.id": id("5e", 1), "GetResultRequest.id": id("9a", 1), "GetFindingRequest.session_id": id("5e", 1),
-		"GetScoreHistoryRequest.session_id": id("5e", 1), "GetProtocolRequest.digest": digest,
+		"GetScoreHistoryRequest.session_id": id("5e", 1), "CompareFindingsRequest.session_id": id("5e", 1),
+		"ListDisclosuresRequest.client_id": id("a1", 1), "GetProtocolRequest.digest": digest,
 	}
 }
 
@@ -98,7 +99,12 @@ func methodName(m protoreflect.MethodDescriptor) string {
 }
 
 func reads(m protoreflect.MethodDescriptor) bool {
-	return strings.HasPrefix(string(m.Name()), "Get") || strings.HasPrefix(string(m.Name()), "List")
+	for _, word := range []string{"Get", "List", "Compare", "Export"} {
+		if strings.HasPrefix(string(m.Name()), word) {
+			return true
+		}
+	}
+	return false
 }
 
 // asking makes a reading request with every id filled in; named is the clinic that it names, if it has a field for one.
@@ -113,7 +119,11 @@ func asking(t *testing.T, m protoreflect.MethodDescriptor, digest, named string)
 			if named != "" {
 				in.Set(f, protoreflect.ValueOfString(named))
 			}
-		case f.Kind() == protoreflect.StringKind && f.Name() != "action" && f.Name() != "subject":
+		case f.Kind() == protoreflect.Uint32Kind && strings.HasSuffix(string(f.Name()), "_revision"):
+			in.Set(f, protoreflect.ValueOfUint32(1))
+		case f.Kind() == protoreflect.EnumKind && f.Name() == "format":
+			in.Set(f, protoreflect.ValueOfEnum(1))
+		case f.Kind() == protoreflect.StringKind && f.Name() != "action" && f.Name() != "subject" && f.Name() != "after":
 			value, ok := known[string(m.Input().Name())+"."+string(f.Name())]
 			if !ok {
 				t.Fatalf("%s: this test does not know what to ask for in %s", m.FullName(), f.Name())
@@ -156,6 +166,14 @@ func TestReadsStayInTheClinic(t *testing.T) {
 	}
 }
 
+// nothingThere are the reads that find nothing in these clinics, with the reason.
+var nothingThere = map[string]string{
+	"AuditService/CompareFindings":    "a revision does not differ from itself",
+	"AuditService/ListDisclosures":    "nothing was disclosed",
+	"IdentityService/ListIdentities":  "nobody signs in",
+	"RetentionService/ListLegalHolds": "there is no hold",
+}
+
 // sees calls a reading method; nothing of the other clinic may show, and with own something of the caller's clinic must.
 func (w *world) sees(t *testing.T, name string, call caller.Caller, m protoreflect.MethodDescriptor, in proto.Message, clinic string, own bool) {
 	t.Helper()
@@ -169,6 +187,9 @@ func (w *world) sees(t *testing.T, name string, call caller.Caller, m protorefle
 		return
 	}
 	text := string(must(protojson.Marshal(out))(t))
+	if f := m.Output().Fields().ByName("data"); f != nil && m.Output().Name() == "HttpBody" {
+		text += string(out.Get(f).Bytes())
+	}
 	for _, mark := range []string{eastMark, east, `"37"`} {
 		if strings.Contains(text, mark) || err != nil && strings.Contains(err.Error(), mark) {
 			t.Errorf("%s: shows %q of the other clinic: %s", name, mark, text)
@@ -176,7 +197,7 @@ func (w *world) sees(t *testing.T, name string, call caller.Caller, m protorefle
 	}
 	ownMarks := []string{westMark, west, `"36"`}
 	shown := slices.ContainsFunc(ownMarks, func(mark string) bool { return strings.Contains(text, mark) })
-	if own && !shown {
+	if own && !shown && nothingThere[methodName(m)] == "" {
 		t.Errorf("%s: shows nothing of the own clinic: %s", name, text)
 	}
 }

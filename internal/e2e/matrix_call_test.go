@@ -85,7 +85,7 @@ func (l *line) call(ctx context.Context, t testing.TB, way caller.Way, auth stri
 	}
 	var header metadata.MD
 	out := dynamicpb.NewMessage(m.Output())
-	err := l.grpc.Invoke(ctx, "/ponderal.v1."+methodName(m), in, out, grpc.Header(&header))
+	err := l.invoke(ctx, m, in, out, &header)
 	whole := proto.Message(out)
 	got := answer{code: "OK", message: out}
 	if err != nil {
@@ -98,6 +98,36 @@ func (l *line) call(ctx context.Context, t testing.TB, way caller.Way, auth stri
 	}
 	got.raw = without(string(raw), header.Get("x-request-id"))
 	return got
+}
+
+// invoke makes a call over gRPC. The pieces of a streamed body become one body, as over REST.
+func (l *line) invoke(ctx context.Context, m protoreflect.MethodDescriptor, in proto.Message, out *dynamicpb.Message, header *metadata.MD) error {
+	name := "/ponderal.v1." + methodName(m)
+	if !m.IsStreamingServer() {
+		return l.grpc.Invoke(ctx, name, in, out, grpc.Header(header))
+	}
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	stream, err := l.grpc.NewStream(ctx, &grpc.StreamDesc{ServerStreams: true}, name)
+	if err == nil {
+		// What goes wrong with a request is told by the answer.
+		_ = errors.Join(stream.SendMsg(in), stream.CloseSend())
+	}
+	for err == nil {
+		piece := dynamicpb.NewMessage(m.Output())
+		if err = stream.RecvMsg(piece); err == nil {
+			data := m.Output().Fields().ByName("data")
+			whole := append(out.Get(data).Bytes(), piece.Get(data).Bytes()...)
+			proto.Merge(out, piece)
+			out.Set(data, protoreflect.ValueOfBytes(whole))
+		}
+	}
+	if stream != nil {
+		if *header, _ = stream.Header(); errors.Is(err, io.EOF) {
+			return nil
+		}
+	}
+	return err
 }
 
 func (l *line) callREST(ctx context.Context, t testing.TB, auth string, m protoreflect.MethodDescriptor, in proto.Message) answer {

@@ -21,7 +21,7 @@ import (
 var askedFor = map[string]string{
 	"GetClientRequest.id": "client", "GetReferralRequest.id": "referral", "GetJobProfileRequest.id": "job", "GetKitRequest.id": "kit",
 	"GetMemberRequest.id": "member", "GetSessionRequest.id": "signed", "GetResultRequest.id": "result", "GetFindingRequest.session_id": "signed",
-	"GetScoreHistoryRequest.session_id": "signed", "ListDisclosuresRequest.client_id": "client", "GetProtocolRequest.digest": "digest",
+	"GetScoreHistoryRequest.session_id": "signed", "CompareFindingsRequest.session_id": "signed", "ListDisclosuresRequest.client_id": "client", "GetProtocolRequest.digest": "digest",
 }
 
 // examples are the requests of the methods that touch no stored record.
@@ -61,8 +61,15 @@ func reading(m protoreflect.MethodDescriptor, p *place) (proto.Message, bool) {
 		switch name, known := askedFor[path]; {
 		case known:
 			in.Set(f, protoreflect.ValueOfString(p.ids[name]))
-		case f.Name() == "page", f.Name() == "revision", path == "ListDisclosuresRequest.since", path == "ListEntriesRequest.action":
-			// Left out: the first page, the newest revision, every action.
+		case f.Name() == "page", f.Name() == "revision", f.Name() == "since", f.Name() == "until", f.Name() == "filter", f.Name() == "after":
+			// Left out: the first page, the newest revision, the usual period, no filter, from the first.
+		case path == "ListEntriesRequest.action":
+			// The reads of the auditor who asks are entries about the same client.
+			in.Set(f, protoreflect.ValueOfString("client.put"))
+		case path == "ExportEntriesRequest.format":
+			in.Set(f, protoreflect.ValueOfEnum(1))
+		case path == "CompareFindingsRequest.from_revision", path == "CompareFindingsRequest.to_revision":
+			in.Set(f, protoreflect.ValueOfUint32(1))
 		case f.Name() == "clinic_id":
 			in.Set(f, protoreflect.ValueOfString(p.clinic))
 		case path == "ListEntriesRequest.subject":

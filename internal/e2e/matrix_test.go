@@ -78,7 +78,7 @@ func newMatrix(t *testing.T) *matrix {
 	if len(roleWords) != len(record.Roles()) || len(roleWords) != pb.Role(0).Descriptor().Values().Len()-1 {
 		t.Errorf("roleWords names %d roles, the contract %d", len(roleWords), pb.Role(0).Descriptor().Values().Len()-1)
 	}
-	for i := range 60 {
+	for i := range 160 {
 		// The other clinic's log is longer than the own ever gets here, so that its newest entry is a number that the own has not.
 		must(x.cases.PutJobProfile(x.ctx, x.admin(x.there.clinic), record.JobProfile{ID: id("b2", i), Title: eastMark,
 			Tasks: []record.JobTask{{Name: eastMark, Zone: record.FloorWaist, Pace: record.Occasional, Load: lb(t, 36)}}}, 0))(t)
