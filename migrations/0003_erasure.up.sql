@@ -123,7 +123,8 @@ CREATE FUNCTION ponderal.record_tables() RETURNS SETOF name
     $$;
 
 -- The rows about a client in tables that came with later steps: documents that name the client, or a referral, session or result of theirs, by a member of that
--- name. So a new table of such documents is erased from the day it is there. Legal holds stay: they are about the clinic's duties.
+-- name (a session that came with another's id: by its own referral too). So a new table of such documents is erased from the day it is there. Legal
+-- holds stay: they are about the clinic's duties.
 CREATE FUNCTION ponderal.further_rows_of(p_client text, p_referrals text[], p_sessions text[], p_results text[])
     RETURNS TABLE (kind text, id text, entry bigint, line text)
     LANGUAGE plpgsql STABLE SET search_path = ''
@@ -136,15 +137,16 @@ BEGIN
     LOOP
         RETURN QUERY EXECUTE format($q$SELECT %1$L::text, d.id::text, d.entry_number, format('%%s %%s revision %%s', %1$L, d.id, d.revision)
             FROM ponderal.%1$I d, LATERAL (SELECT d.body::jsonb AS b OFFSET 0) x WHERE d.clinic_id = ponderal.current_clinic()
-                AND (x.b ->> 'client_id' = $1 OR x.b ->> 'referral_id' = ANY ($2) OR x.b ->> 'session_id' = ANY ($3) OR x.b ->> 'result_id' = ANY ($4))$q$, name)
+                AND (x.b ->> 'client_id' = $1 OR x.b ->> 'referral_id' = ANY ($2) OR x.b #>> '{incoming,referral_id}' = ANY ($2)
+                    OR x.b ->> 'session_id' = ANY ($3) OR x.b ->> 'result_id' = ANY ($4))$q$, name)
             USING p_client, p_referrals, p_sessions, p_results;
     END LOOP;
 END
 $$;
 
 -- Every row of the bound clinic that is a client's: the client, its referrals, their releases, sessions, trials, findings and results, what later steps
--- know of these, and results that were signed about the client while a referral wrongly named it. Of a referral or release that named several clients in turn the newest
--- revision says whose it is; older revisions that name this one are its own too. line says what of the row stays after erasure.
+-- know of these, and results that were signed about the client while a referral wrongly named it. Of a referral or release that named several clients in
+-- turn the newest revision says whose it is; older revisions that name this one are its own too. line says what of the row stays after erasure.
 CREATE FUNCTION ponderal.rows_of_client(p_client uuid) RETURNS TABLE (kind text, id text, entry bigint, line text)
     LANGUAGE sql STABLE SET search_path = ''
     AS $$
