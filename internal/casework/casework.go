@@ -102,7 +102,9 @@ type NewToken struct {
 
 // Pushed is what became of a push. Already is true when the same session was there.
 type Pushed struct {
-	Already  bool
+	Already bool
+	// Conflict is the id under which a session that was refused is kept; empty otherwise.
+	Conflict string
 	Revision record.Revision
 	Finding  record.Stored[record.Finding]
 }

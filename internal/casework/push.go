@@ -20,6 +20,8 @@ type pushing struct {
 	trials  []store.NewTrial
 	keys    store.PushKeys
 	actor   record.Actor
+	// keep says that a session whose id is stored with other content is kept as a conflict.
+	keep bool
 	// wrong is what the session breaks by itself.
 	wrong []fault.Violation
 }
@@ -27,6 +29,10 @@ type pushing struct {
 // PushSession stores a session whole or not at all, and scores it. The same session again, even if it was corrected since, is answered
 // with what stands; the same id with other content is a Conflict that names each field.
 func (c *Casework) PushSession(ctx context.Context, p authn.Principal, s record.Session) (Pushed, error) {
+	return c.push(ctx, p, s, false)
+}
+
+func (c *Casework) push(ctx context.Context, p authn.Principal, s record.Session, keep bool) (Pushed, error) {
 	if err := need(p, record.RoleEvaluator, record.RoleStation); err != nil {
 		return Pushed{}, err
 	}
@@ -39,10 +45,10 @@ func (c *Casework) PushSession(ctx context.Context, p authn.Principal, s record.
 	if err != nil {
 		return Pushed{}, textFault(err)
 	}
-	in.actor = p.Actor()
+	in.actor, in.keep = p.Actor(), keep
 	done, err := c.pushes.do(ctx, in, c.storePushes)
 	if err != nil {
-		return Pushed{}, fmt.Errorf("push session: %w", err)
+		return Pushed{Conflict: done.Conflict}, fmt.Errorf("push session: %w", err)
 	}
 	return done, nil
 }
@@ -158,6 +164,15 @@ func (c *Casework) storePushes(ctx context.Context, group []*pushing) ([]pushAns
 			// What is stored keeps to the rules of its day: sent again it is answered, whatever rules have come since.
 			if known[i].Session != nil && (len(in.wrong) == 0 || sameAsFirst(in, known[i])) {
 				a.pushed, a.err = already(ctx, tx, in, known[i])
+				if in.keep && fault.Is(a.err, fault.Conflict) {
+					kept, id, err := c.keepConflict(ctx, tx, in, known[i])
+					if err != nil {
+						return err
+					}
+					if a.pushed = (Pushed{Conflict: id}); kept != nil {
+						drafts, places = append(drafts, *kept), append(places, -1)
+					}
+				}
 				continue
 			}
 			var draft auditlog.Draft
@@ -173,6 +188,9 @@ func (c *Casework) storePushes(ctx context.Context, group []*pushing) ([]pushAns
 			return err
 		}
 		for i, entry := range entries {
+			if places[i] < 0 {
+				continue
+			}
 			p := &answers[places[i]].pushed
 			p.Revision = revisionOf(1, entry)
 			p.Finding.Revision = p.Revision

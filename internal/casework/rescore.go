@@ -79,7 +79,7 @@ func (c *Casework) scoreAgain(ctx context.Context, tx *store.Tx, s *standing, d 
 		return Corrected{}, fault.New(fault.Precondition, "FINDING_UNCHANGED", "scored again, the finding is the same; nothing was written")
 	}
 	d.Sessions = []store.SessionRow{{ID: id, ReferralID: s.session.ReferralID, Revision: revision, Body: s.row.Body}}
-	d.Docs = []store.DocRow{{Kind: record.KindFinding, ID: id, Revision: revision, Body: body}}
+	d.Docs = append(d.Docs, store.DocRow{Kind: record.KindFinding, ID: id, Revision: revision, Body: body})
 	d.Last = true
 	entry, err := c.log.Commit(ctx, tx, s.head, d, false)
 	if err != nil {

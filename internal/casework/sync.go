@@ -48,7 +48,7 @@ type ChangeList struct {
 
 // stationKinds are the kinds of which a station's app reads changes: what it may read one by one.
 var stationKinds = []string{record.KindSession, record.KindTrial, record.KindFinding, record.KindClinic, record.KindMember, record.KindClient,
-	record.KindReferral, record.KindJobProfile, record.KindKit, record.KindProtocol}
+	record.KindReferral, record.KindJobProfile, record.KindKit, record.KindProtocol, record.KindSessionConflict}
 
 // kindsFor are the kinds whose changes a role follows.
 func kindsFor(r record.Role) []string {

@@ -223,6 +223,7 @@ func TestPullChanges(t *testing.T) {
 	w, s := pushed(t)
 	w.release(east, day.Add(time.Hour))
 	must(w.c.SignResult(w.ctx, w.reviewer(east), signing(s)))(t)
+	must(w.c.PushSessions(w.ctx, w.station(east), []record.Session{conflicting(t, s)}))(t)
 	all := must(w.c.PullChanges(w.ctx, w.reviewer(east), record.Page{}))(t)
 	kinds := map[string]int{}
 	for _, c := range all.Changes {

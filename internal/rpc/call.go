@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"google.golang.org/grpc/metadata"
+	"google.golang.org/protobuf/proto"
 
 	"ponderal.example/internal/authn"
 	"ponderal.example/internal/limit"
@@ -33,6 +34,8 @@ type call struct {
 	// addressState is how the limit of the caller's address stands; told, that the caller was told of the limits.
 	addressState limit.State
 	told         bool
+	// validate holds a message that stands within another to the rules that the contract declares for it.
+	validate func(c *call, m proto.Message) error
 	// broken is why the message could not be decoded; nil where it could.
 	broken error
 }
@@ -52,7 +55,8 @@ func (ch chain) newCall(ctx context.Context, method string) *call {
 	md, _ := metadata.FromIncomingContext(ctx)
 	c := &call{
 		method: method, rule: ch.rules[method], requestID: first(md, metaRequestID), app: SanitiseApp(first(md, metaApp)), now: ch.now,
-		broken: brokenOf(ctx),
+		validate: ch.validate,
+		broken:   brokenOf(ctx),
 	}
 	if !PlainRequestID(c.requestID) {
 		c.requestID = ch.newRequestID()

@@ -25,13 +25,15 @@ type chain struct {
 	rules        Rules
 	newRequestID func() string
 	now          func() time.Time
+	// validate is the judgement of the validation link.
+	validate func(c *call, m proto.Message) error
 	// again authenticates a call that goes on.
 	again func(ctx context.Context, c *call) error
 }
 
 // links is the one list, outermost first.
 func links(o Options, rules Rules, obs *observer, v *validation, lim *limiter, draining context.Context) chain {
-	return chain{rules: rules, newRequestID: o.NewRequestID, now: o.Now, again: authenticator{o.Authenticator, o.Certificates}.again, links: []link{
+	return chain{rules: rules, newRequestID: o.NewRequestID, now: o.Now, again: authenticator{o.Authenticator, o.Certificates}.again, validate: v.message, links: []link{
 		{name: "request id", why: "first, so that whatever happens can be found by it",
 			around: sendRequestID},
 		{name: "metrics and access log", why: "before all that can refuse, so that refusals are counted and logged too",

@@ -40,11 +40,7 @@ func (s sessions) PushSession(ctx context.Context, req *pb.PushSessionRequest) (
 		return nil, err
 	}
 	w := &writer{}
-	outcome := pb.PushSessionResponse_OUTCOME_STORED
-	if got.Already {
-		outcome = pb.PushSessionResponse_OUTCOME_ALREADY_STORED
-	}
-	return answered(w, &pb.PushSessionResponse{Outcome: outcome, Revision: w.revision(got.Revision), Finding: w.finding(got.Finding)})
+	return answered(w, w.pushed(got))
 }
 
 func (s sessions) GetSession(ctx context.Context, req *pb.GetSessionRequest) (*pb.GetSessionResponse, error) {

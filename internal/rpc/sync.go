@@ -13,6 +13,9 @@ import (
 
 // SyncCases are the use cases of keeping a clinic app in step.
 type SyncCases interface {
+	PushSessions(context.Context, authn.Principal, []record.Session) ([]casework.BatchAnswer, error)
+	ListSessionConflicts(ctx context.Context, p authn.Principal, openOnly bool, page record.Page) (record.List[casework.ConflictView], error)
+	ResolveSessionConflict(context.Context, authn.Principal, casework.Resolving) (record.Stored[casework.ConflictView], error)
 	PullChanges(context.Context, authn.Principal, record.Page) (casework.ChangeList, error)
 	WatchChanges(ctx context.Context, p authn.Principal, cursor string, send func(casework.ChangeList) error) error
 }

@@ -60,7 +60,7 @@ const (
 // ChangeKinds are the kinds of record whose changes can be followed; every other kind holds credentials, or another payer's business.
 func ChangeKinds() []string {
 	return slices.Concat(visitKinds, []string{record.KindClinic, record.KindMember, record.KindClient, record.KindReferral, record.KindJobProfile,
-		record.KindRelease, record.KindKit, record.KindProtocol})
+		record.KindRelease, record.KindKit, record.KindProtocol, record.KindSessionConflict})
 }
 
 // visitKinds are those that every visit writes, in the order in which an entry's records are told.

@@ -40,6 +40,7 @@ var docTables = map[string]docTable{
 	record.KindLegalHold:    docTableOf(record.KindLegalHold, "uuid"),
 
 	record.KindCountersignature: docTableOf(record.KindCountersignature, "uuid"),
+	record.KindSessionConflict:  docTableOf(record.KindSessionConflict, "uuid"),
 }
 
 const (

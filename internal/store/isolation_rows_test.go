@@ -117,7 +117,9 @@ func TestNothingGoesRoundThePolicies(t *testing.T) {
 var storeUses = map[string]string{
 	"FindHolder": "clinic_id", "FindToken": "token_id", "FindFeedItem": "payer_id", "ReadFeed": "payer_id", "ReadNetwork": "network", "ListClinicIDs": "network",
 	"HasReleased": "payer_id", "FindCertificateIdentity": "clinic_id", "Limits": "",
-	"InClinic":    "clinic_id", "ReadClinic": "clinic_id", "Ready": "", "Close": "",
+	"InClinic": "clinic_id", "ReadClinic": "clinic_id", "Ready": "", "Close": "",
+	// Wake-ups carry a clinic's id and no rows.
+	"Watch": "", "RunWakes": "",
 }
 
 // TestStoreMethodsAreKnown: a new way to the database is not let by without a word on what binds it.

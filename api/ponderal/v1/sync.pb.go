@@ -81,7 +81,7 @@ func (ConflictDecision) EnumDescriptor() ([]byte, []int) {
 
 type PushSessionsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// In any order; each id once.
+	// In any order; each id once. Each is held to the rules of PushSession by itself.
 	Sessions      []*Session `protobuf:"bytes,1,rep,name=sessions,proto3" json:"sessions,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -884,8 +884,10 @@ func (x *SessionConflict) GetRevision() *Revision {
 }
 
 type ListSessionConflictsRequest struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Page          *Page                  `protobuf:"bytes,1,opt,name=page,proto3" json:"page,omitempty"`
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Page  *Page                  `protobuf:"bytes,1,opt,name=page,proto3" json:"page,omitempty"`
+	// Only those that are not decided yet.
+	OpenOnly      bool `protobuf:"varint,2,opt,name=open_only,json=openOnly,proto3" json:"open_only,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -925,6 +927,13 @@ func (x *ListSessionConflictsRequest) GetPage() *Page {
 		return x.Page
 	}
 	return nil
+}
+
+func (x *ListSessionConflictsRequest) GetOpenOnly() bool {
+	if x != nil {
+		return x.OpenOnly
+	}
+	return false
 }
 
 type ListSessionConflictsResponse struct {
@@ -1096,10 +1105,9 @@ var File_ponderal_v1_sync_proto protoreflect.FileDescriptor
 
 const file_ponderal_v1_sync_proto_rawDesc = "" +
 	"\n" +
-	"\x16ponderal/v1/sync.proto\x12\vponderal.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18ponderal/v1/access.proto\x1a\x18ponderal/v1/common.proto\x1a\x1aponderal/v1/sessions.proto\"S\n" +
-	"\x13PushSessionsRequest\x12<\n" +
-	"\bsessions\x18\x01 \x03(\v2\x14.ponderal.v1.SessionB\n" +
-	"\xbaH\a\x92\x01\x04\b\x01\x10@R\bsessions\"N\n" +
+	"\x16ponderal/v1/sync.proto\x12\vponderal.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18ponderal/v1/access.proto\x1a\x18ponderal/v1/common.proto\x1a\x1aponderal/v1/sessions.proto\"X\n" +
+	"\x13PushSessionsRequest\x12A\n" +
+	"\bsessions\x18\x01 \x03(\v2\x14.ponderal.v1.SessionB\x0f\xbaH\f\x92\x01\t\b\x01\x10@\"\x03\xd8\x01\x03R\bsessions\"N\n" +
 	"\x14PushSessionsResponse\x126\n" +
 	"\bsessions\x18\x01 \x03(\v2\x1a.ponderal.v1.PushedSessionR\bsessions\"\xc8\x01\n" +
 	"\rPushedSession\x12\x1d\n" +
@@ -1156,9 +1164,10 @@ const file_ponderal_v1_sync_proto_rawDesc = "" +
 	"\asent_by\x18\x06 \x01(\tR\x06sentBy\x12*\n" +
 	"\x02at\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\x02at\x129\n" +
 	"\bdecision\x18\b \x01(\x0e2\x1d.ponderal.v1.ConflictDecisionR\bdecision\x121\n" +
-	"\brevision\x18\x0f \x01(\v2\x15.ponderal.v1.RevisionR\brevision\"D\n" +
+	"\brevision\x18\x0f \x01(\v2\x15.ponderal.v1.RevisionR\brevision\"a\n" +
 	"\x1bListSessionConflictsRequest\x12%\n" +
-	"\x04page\x18\x01 \x01(\v2\x11.ponderal.v1.PageR\x04page\"{\n" +
+	"\x04page\x18\x01 \x01(\v2\x11.ponderal.v1.PageR\x04page\x12\x1b\n" +
+	"\topen_only\x18\x02 \x01(\bR\bopenOnly\"{\n" +
 	"\x1cListSessionConflictsResponse\x12:\n" +
 	"\tconflicts\x18\x01 \x03(\v2\x1c.ponderal.v1.SessionConflictR\tconflicts\x12\x1f\n" +
 	"\vnext_cursor\x18\x02 \x01(\tR\n" +

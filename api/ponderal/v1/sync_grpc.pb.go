@@ -43,7 +43,7 @@ type SyncServiceClient interface {
 	// The same as a stream that stays open and goes on with what is written from then on. It may be ended at any time (UNAVAILABLE): open it again
 	// with the last cursor.
 	WatchChanges(ctx context.Context, in *WatchChangesRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchChangesResponse], error)
-	// Sessions that came with the id of a stored one and other content, with both sides, open ones first.
+	// Sessions that came with the id of a stored one and other content, with both sides.
 	ListSessionConflicts(ctx context.Context, in *ListSessionConflictsRequest, opts ...grpc.CallOption) (*ListSessionConflictsResponse, error)
 	// Decides a conflict, with a reason: what is stored stands, or what came becomes the session's next revision, scored anew. Neither side is lost.
 	ResolveSessionConflict(ctx context.Context, in *ResolveSessionConflictRequest, opts ...grpc.CallOption) (*ResolveSessionConflictResponse, error)
@@ -130,7 +130,7 @@ type SyncServiceServer interface {
 	// The same as a stream that stays open and goes on with what is written from then on. It may be ended at any time (UNAVAILABLE): open it again
 	// with the last cursor.
 	WatchChanges(*WatchChangesRequest, grpc.ServerStreamingServer[WatchChangesResponse]) error
-	// Sessions that came with the id of a stored one and other content, with both sides, open ones first.
+	// Sessions that came with the id of a stored one and other content, with both sides.
 	ListSessionConflicts(context.Context, *ListSessionConflictsRequest) (*ListSessionConflictsResponse, error)
 	// Decides a conflict, with a reason: what is stored stands, or what came becomes the session's next revision, scored anew. Neither side is lost.
 	ResolveSessionConflict(context.Context, *ResolveSessionConflictRequest) (*ResolveSessionConflictResponse, error)
