@@ -281,3 +281,27 @@ func TestParseHeadProof(t *testing.T) {
 		}
 	}
 }
+
+// FuzzParseHeadProof: what is taken is a proof that can be looked at: sizes from 1 on, whole hashes.
+func FuzzParseHeadProof(f *testing.F) {
+	root := strings.Repeat("A", 43)
+	f.Add([]byte(`{"oldSize":"1","newSize":"2","oldRoot":"` + root + `","newRoot":"` + root + `","path":["` + root + `"],"checkpoint":"x"}`))
+	f.Add([]byte(`{}`))
+	m := newMaker(f)
+	log := m.grownLog(headOrigin, 2, "entry")
+	older, newer := log.head(1), log.head(2)
+	f.Fuzz(func(t *testing.T, doc []byte) {
+		p, err := ParseHeadProof(doc)
+		if err != nil {
+			return
+		}
+		if p.OldSize < 1 || p.NewSize < 1 {
+			t.Errorf("sizes %d, %d", p.OldSize, p.NewSize)
+		}
+		// No proof but the right one leads from one head to the other.
+		r, err := CompareHeads(m.ring, older, newer, &p)
+		if err != nil || r.OK() && (p.OldRoot != older.Root || p.NewRoot != newer.Root || len(p.Path) == 0) {
+			t.Errorf("%s, %v", r.Verdict, err)
+		}
+	})
+}

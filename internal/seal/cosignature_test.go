@@ -177,3 +177,27 @@ func TestCosignedSortsTheSignatures(t *testing.T) {
 		t.Errorf("a known witness's cosignature of another head: %v", err)
 	}
 }
+
+func FuzzParseWitness(f *testing.F) {
+	s, _ := cosigner(f, "witness.example/one")
+	f.Add(s.Verifier().String())
+	f.Add("a+00000000+BAAA")
+	f.Fuzz(func(t *testing.T, vkey string) {
+		if w, err := ParseWitness(vkey); err == nil && w.String() != vkey {
+			t.Errorf("%q was taken and is written %q", vkey, w)
+		}
+	})
+}
+
+// FuzzSignatureLine: a line that is taken is the only spelling of itself.
+func FuzzSignatureLine(f *testing.F) {
+	s, _ := cosigner(f, "witness.example/one")
+	f.Add(cosigned(f, s, headOfLog.Text()))
+	f.Add("— a AAAAAAA=\n")
+	f.Fuzz(func(t *testing.T, line string) {
+		name, raw, err := signatureLine(line)
+		if err == nil && "— "+name+" "+base64.StdEncoding.EncodeToString(raw)+"\n" != line {
+			t.Errorf("%q was taken", line)
+		}
+	})
+}
