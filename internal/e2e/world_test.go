@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"log/slog"
 	"net/http"
+	"os"
 	"strings"
 	"sync"
 	"testing"
@@ -15,6 +16,7 @@ import (
 	"github.com/jackc/pgx/v5"
 	"github.com/prometheus/client_golang/prometheus"
 
+	pb "ponderal.example/api/ponderal/v1"
 	"ponderal.example/internal/auditlog"
 	"ponderal.example/internal/authn"
 	"ponderal.example/internal/casework"
@@ -28,7 +30,15 @@ import (
 	"ponderal.example/internal/store"
 )
 
-func TestMain(m *testing.M) { pgtest.Main(m) }
+func TestMain(m *testing.M) {
+	if os.Getenv(issuerVariable) != "" {
+		if err := beIssuer(os.Stdin, os.Stdout); err != nil {
+			fmt.Fprintln(os.Stderr, err)
+		}
+		return
+	}
+	pgtest.Main(m)
+}
 
 func id(group string, n int) string { return fmt.Sprintf("018f%.4x-0000-7000-8000-%012x", group, n) }
 
@@ -89,7 +99,10 @@ type world struct {
 	logClock *clock
 }
 
-func newWorld(t testing.TB) *world {
+func newWorld(t testing.TB) *world { return newWorldWith(t, nil) }
+
+// newWorldWith is newWorld with other options of the use cases, unless change is nil.
+func newWorldWith(t testing.TB, change func(*world, *store.Store, *casework.Options)) *world {
 	t.Helper()
 	w := &world{t: t, ctx: context.Background(), db: pgtest.New(t), clock: &clock{at: day}, logClock: &clock{at: day}}
 	w.super = must(pgx.Connect(w.ctx, w.db.SuperURL))(t)
@@ -102,7 +115,11 @@ func newWorld(t testing.TB) *world {
 	logKey := must(seal.GenerateKey(rand.Reader, seal.UseLog))(t)
 	ring := must(seal.NewRing(resultKey.Public(), logKey.Public()))(t)
 	log := must(auditlog.New(t.Context(), auditlog.Options{Name: "log.ponderal.example", Key: logKey, Ring: ring, Now: w.logClock.now, Rand: rand.Reader}))(t)
-	w.cases = must(casework.New(t.Context(), casework.Options{Store: st, Log: log, ResultKey: resultKey, Ring: ring, Now: w.clock.now, Rand: rand.Reader}))(t)
+	options := casework.Options{Store: st, Log: log, ResultKey: resultKey, Ring: ring, Now: w.clock.now, Rand: rand.Reader, Signers: anyProof{}}
+	if change != nil {
+		change(w, st, &options)
+	}
+	w.cases = must(casework.New(t.Context(), options))(t)
 	w.rates = rpc.RateLimits{PerMinute: 10_000_000, AddressPerMinute: 10_000_000, Shared: st.Limits(nil)}
 	server := must(serve.New(serve.Options{
 		Cases: w.cases, Authenticator: authn.NewAuthenticator(st, w.clock.now), Ready: st.Ready, GRPCAddress: "127.0.0.1:0", RESTAddress: "127.0.0.1:0",
@@ -194,3 +211,12 @@ func must[T any](v T, err error) func(testing.TB) T {
 		return v
 	}
 }
+
+// anyProof lets every signer sign who gives any proof, where the test is not about what it takes.
+type anyProof struct{}
+
+func (anyProof) CheckSigner(context.Context, authn.Principal, casework.SignerProof, string) error {
+	return nil
+}
+
+func proof() *pb.SignerProof { return &pb.SignerProof{Password: "right"} }
