@@ -44,6 +44,7 @@ var serverLimits = map[string]string{
 type Store struct {
 	pool  *pgxpool.Pool
 	wakes *wakes
+	turns *turns // keeps one clinic's writes from taking every connection
 }
 
 // Options for Open. URL may name several hosts with target_session_attrs.
@@ -73,7 +74,7 @@ func Open(ctx context.Context, o Options) (*Store, error) {
 	if err != nil {
 		return nil, translate("open pool", err)
 	}
-	s := &Store{pool: pool, wakes: newWakes()}
+	s := &Store{pool: pool, turns: newTurns(pool.Config().MaxConns), wakes: newWakes()}
 	ctx, cancel := context.WithTimeout(ctx, openLimit)
 	defer cancel()
 	if err := s.checkOpen(ctx); err != nil {

@@ -37,6 +37,7 @@ type Tx struct {
 	begin    string
 
 	conn       *pgxpool.Conn // nil until the first statement
+	done       func()        // gives back the turn that came with the connection
 	failed     error         // the first failure of a statement; the transaction is then lost
 	commitSent bool
 	committed  bool
@@ -148,12 +149,10 @@ func (tx *Tx) send(ctx context.Context, b *pgx.Batch, op string) error {
 		return translate(op, errDone)
 	}
 	if tx.conn == nil {
-		conn, err := tx.store.acquire(ctx)
-		if err != nil {
+		if err := tx.connect(ctx); err != nil {
 			tx.failed = err
 			return translate(op, err)
 		}
-		tx.conn = conn
 	}
 	err := lost(tx.conn.Conn(), tx.conn.SendBatch(ctx, b).Close())
 	if err == nil {
@@ -161,6 +160,22 @@ func (tx *Tx) send(ctx context.Context, b *pgx.Batch, op string) error {
 	}
 	tx.failed = err
 	return translate(op, err)
+}
+
+// connect takes a connection; a transaction that writes waits for its clinic's turn first.
+func (tx *Tx) connect(ctx context.Context) (err error) {
+	done := func() {}
+	if tx.begin == beginWrite {
+		if done, err = tx.store.turns.take(ctx, tx.clinicID); err != nil {
+			return err
+		}
+	}
+	if tx.conn, err = tx.store.acquire(ctx); err != nil {
+		done()
+		return err
+	}
+	tx.done = done
+	return nil
 }
 
 // lost marks an error that closed the connection, unless the server or the context gave the reason.
@@ -197,6 +212,7 @@ func (tx *Tx) release(ctx context.Context) {
 		return
 	}
 	conn := tx.conn
+	defer tx.done()
 	defer conn.Release()
 	if conn.Conn().IsClosed() || conn.Conn().PgConn().TxStatus() == 'I' {
 		return
