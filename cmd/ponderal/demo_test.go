@@ -67,7 +67,7 @@ func checkStory(t *testing.T, out string) {
 		"Stored 24 sessions with 144 series", "already stored at revision 1", "ABORTED (SESSION_CONFLICT)", "session.series[1].trials[2].heart_rate_bpm:",
 		"INVALID_ARGUMENT (INVALID_REQUEST)", "session.series[3].trials:", "has 8 sessions, as before",
 		"frequent", "limited by", "recommendation", "Local codes and licensed practice come first",
-		"first signed result", "pulls 22 results in 3 pages over REST", "checks held", "13 of 13", "has authorized no release", `the check "signature" fails`,
+		"first signed result", "pulls 22 results in 3 pages over REST", "checks held", "13 of 13", "10, 3 withheld", "has authorized no release", `the check "signature" fails`,
 		"accepted, now failed", "readable as it was signed", "item 23 is the new result",
 		"corrected series", "sustainable yes -> no", "Reason:", "proof holds",
 		"all as they were written", "audit entry", "trial ", "Both are named", "Try it", "PAYER=", "curl -s", "grpcurl -plaintext", "ponderal verify -keys",

@@ -153,19 +153,16 @@ func (s *story) withoutTrials(result string) (bare bool) {
 	return false
 }
 
-// stepsWord says how many of the report's steps held.
+// stepsWord says how many of the report's steps held, and how many rest on raw trials that were not released.
 func stepsWord(r bundle.Report) string {
-	held := 0
+	states := make(map[bundle.State]int)
 	for _, step := range r.Steps {
-		if step.State == bundle.StepOK {
-			held++
-		}
+		states[step.State]++
 	}
-	text := fmt.Sprintf("%d of %d", held, len(r.Steps))
-	if !r.Rerun {
-		text += ", without raw trials"
+	if n := states[bundle.StepWithheld]; n > 0 {
+		return fmt.Sprintf("%d, %d withheld", states[bundle.StepOK], n)
 	}
-	return text
+	return fmt.Sprintf("%d of %d", states[bundle.StepOK], len(r.Steps))
 }
 
 // allReleased wants exactly the signed results that a client authorized.
