@@ -346,3 +346,18 @@ func TestRetention(t *testing.T) {
 	w.erase(order(id("a1", 1)))
 	w.clean()
 }
+
+// TestGoesOnAfterAnErasure: an erasure made since a mark does not undo the mark, and content that was taken from before it otherwise is named.
+func TestGoesOnAfterAnErasure(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	o := Options{Store: w.store, Ring: w.ring, LogName: logName, From: w.marks()}
+	w.erase(order(id("a1", 1)))
+	if r := must(Run(w.ctx, o))(t); !r.OK() || r.Before == 0 || r.Entries == 0 {
+		t.Errorf("after an erasure: %d entries after %d, %v", r.Entries, r.Before, r.Problems)
+	}
+	w.exec("UPDATE ponderal.audit_entry SET content = NULL, salt = NULL WHERE clinic_id = $1 AND number = 1", east)
+	if r := must(Run(w.ctx, o))(t); len(r.Problems) != 1 || !names(r, east, tableEntry, "1") {
+		t.Errorf("content taken from before the mark: %v", r.Problems)
+	}
+}

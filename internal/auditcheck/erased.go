@@ -58,9 +58,7 @@ func (c *check) erasedLeaf(e store.EntryScan) entryRows {
 	} else {
 		c.addEntry(e.Number, "the tree hashes that it keeps are not as many as it completes")
 	}
-	if _, ok := c.erasures[e.Number]; !ok {
-		c.addEntry(e.Number, "its content was taken out, and no later entry says that it was erased on demand")
-	}
+	c.untold(e)
 	if e.Salt != nil {
 		c.addEntry(e.Number, "its content was taken out, and its salt was not")
 	}
@@ -74,6 +72,13 @@ func (c *check) grow(number int64, leaves, above []merkle.Hash) {
 		first := number + 1 - int64(1)<<wrong[0]
 		c.addEntry(number, fmt.Sprintf("the tree hash that it keeps over entries %d to %d is not that of these entries: one of them, or the hash, was altered",
 			first, number))
+	}
+}
+
+// untold names an entry that has lost its content although no later one says so.
+func (c *check) untold(e store.EntryScan) {
+	if _, ok := c.erasures[e.Number]; !ok && e.Content == nil {
+		c.addEntry(e.Number, "its content was taken out, and no later entry says that it was erased on demand")
 	}
 }
 

@@ -14,6 +14,7 @@ import (
 	"ponderal.example/internal/merkle"
 	"ponderal.example/internal/pgtest"
 	"ponderal.example/internal/record"
+	"ponderal.example/migrations"
 )
 
 // TestTreeInSQL: the database's own appending of a leaf is that of package merkle, byte for byte, for trees of every size from 0 to 70. (That package
@@ -264,5 +265,21 @@ func TestErasedReads(t *testing.T) {
 	})
 	if err != nil {
 		t.Fatal(err)
+	}
+}
+
+// TestDownWithErasedEntries: the schema can be taken back also where something was erased.
+func TestDownWithErasedEntries(t *testing.T) {
+	t.Parallel()
+	db := pgtest.New(t)
+	fill(t, open(t, db), clinicA, "a")
+	super := connect(t, db.SuperURL)
+	exec(t, super, "SET session_replication_role = replica")
+	exec(t, super, "UPDATE ponderal.audit_entry SET content = NULL, salt = NULL WHERE number = 0")
+	if err := migrations.Down(context.Background(), db.OwnerURL); err != nil {
+		t.Error(err)
+	}
+	if err := migrations.Up(context.Background(), db.OwnerURL); err != nil {
+		t.Error(err)
 	}
 }
