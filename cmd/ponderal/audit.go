@@ -3,7 +3,10 @@ package main
 import (
 	"context"
 	"encoding/json"
+	"errors"
+	"flag"
 	"fmt"
+	"io"
 	"strings"
 
 	"ponderal.example/internal/auditcheck"
@@ -15,14 +18,29 @@ func auditCommand() command {
 	return command{
 		name:      "audit",
 		arguments: "check",
-		about:     "Check that everything stored is what the audit logs recorded.",
+		about:     "Check that everything stored is what the audit logs recorded; export a log.",
 		detail: `Rebuilds each clinic's log from what is stored and names every row that is not what the log recorded: altered, put in
 or taken out behind the service's back. It only reads. A log that was cut short as a whole is found only with a
 checkpoint that was kept elsewhere: keep some (GET /v1/audit/checkpoint) and give them with -known. Every head that a
-witness cosigned is compared too; -witnesses says whose word counts. Reads the same settings as ` + "`ponderal serve`" + `. Exit status 0 when all is as it was recorded, 1 when not.`,
+witness cosigned is compared too; -witnesses says whose word counts. Reads the same settings as ` + "`ponderal serve`" + `. Exit status 0 when all is as it was recorded, 1 when not.
+
+` + "`ponderal audit export -h`" + ` explains the other half: it writes the entries of a log into a file.`,
 		examples: []string{"ponderal audit check", "ponderal audit check -known march.txt -known april.txt", "ponderal audit check -clinic CLINIC_ID -json"},
 		run:      runAudit,
 	}
+}
+
+// auditExport runs the half of the command that has flags of its own.
+func auditExport(ctx context.Context, w world, args []string) error {
+	c := auditExportCommand()
+	f := newFlags(c)
+	f.SetOutput(io.Discard)
+	err := c.run(ctx, w, f.from(args))
+	if errors.Is(err, flag.ErrHelp) {
+		f.help(w.stdout)
+		return nil
+	}
+	return err
 }
 
 // texts is a flag that may be given several times.
@@ -37,6 +55,9 @@ func (t *texts) Set(v string) error {
 }
 
 func runAudit(ctx context.Context, w world, f *flags) error {
+	if len(f.args) > 0 && f.args[0] == "export" {
+		return auditExport(ctx, w, f.args[1:])
+	}
 	var clinics, known texts
 	f.Var(&clinics, "clinic", "check only the clinic with this `ID` (may be repeated)")
 	f.Var(&known, "checkpoint", "`FILE` that was kept elsewhere, with a signed checkpoint or with signed results (may be repeated)")
@@ -53,7 +74,7 @@ func runAudit(ctx context.Context, w world, f *flags) error {
 		return err
 	}
 	if f.Arg(0) != "check" {
-		return usagef("there is no %q%s", f.Arg(0), nearest(f.Arg(0), []string{"check"}))
+		return usagef("there is no %q%s", f.Arg(0), nearest(f.Arg(0), []string{"check", "export"}))
 	}
 	witnesses, err := readWitnessKeys(*witnessFile)
 	if err != nil {
