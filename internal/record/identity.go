@@ -29,7 +29,7 @@ const (
 // comparison or history.
 func Secretive(kind string) bool {
 	switch kind {
-	case KindPassword, KindSecondFactor, KindSetupCode, KindToken:
+	case KindPassword, KindSecondFactor, KindSetupCode, KindToken, KindWebhook:
 		return true
 	}
 	return false

@@ -41,6 +41,7 @@ var docTables = map[string]docTable{
 
 	record.KindCountersignature: docTableOf(record.KindCountersignature, "uuid"),
 	record.KindSessionConflict:  docTableOf(record.KindSessionConflict, "uuid"),
+	record.KindWebhook:          docTableOf(record.KindWebhook, "uuid"),
 }
 
 const (

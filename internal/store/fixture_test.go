@@ -124,5 +124,6 @@ var identityID, memberOfIdentity = id(150), id(102)
 func docKinds() []string {
 	return []string{record.KindClinic, record.KindPayer, record.KindMember, record.KindClient, record.KindReferral, record.KindJobProfile,
 		record.KindRelease, record.KindKit, record.KindProtocol, record.KindFinding, record.KindCountersignature, record.KindLegalHold,
-		record.KindIdentity, record.KindPassword, record.KindSecondFactor, record.KindSetupCode, record.KindSpentProof, record.KindSessionConflict}
+		record.KindIdentity, record.KindPassword, record.KindSecondFactor, record.KindSetupCode, record.KindSpentProof, record.KindSessionConflict,
+		record.KindWebhook}
 }

@@ -98,7 +98,7 @@ func TestNothingGoesRoundThePolicies(t *testing.T) {
 	}
 	// Each works on the bound clinic alone: TestQueriesUnderAnotherClinicsSetting and TestUnboundMethods call them all. Those of limits touch the counters,
 	// which are no clinic's and hold no record: limits_test.go and attempts_test.go.
-	want := []string{"append_entries", "begin_attempt", "end_attempt", "lock_head", "next_feed_number", "open_log", "take"}
+	want := []string{"append_entries", "begin_attempt", "end_attempt", "has_webhook", "lock_head", "next_feed_number", "open_log", "take"}
 	if got := names(`SELECT DISTINCT p.proname::text FROM pg_proc p JOIN pg_namespace n ON n.oid = p.pronamespace WHERE n.nspname = 'ponderal' AND p.prosecdef
 		AND has_function_privilege('ponderal_service', p.oid, 'EXECUTE') ORDER BY 1`); !slices.Equal(got, want) {
 		t.Errorf("the service may call with the owner's rights: %v, want %v; of a new one say in a test whose rows it touches", got, want)

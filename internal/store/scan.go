@@ -75,7 +75,8 @@ type CheckpointScan struct {
 func ScanKinds() []string {
 	return []string{record.KindClinic, record.KindPayer, record.KindMember, record.KindToken, record.KindTokenRevocation, record.KindClient,
 		record.KindReferral, record.KindJobProfile, record.KindRelease, record.KindKit, record.KindProtocol, record.KindLegalHold, record.KindFinding,
-		record.KindCountersignature, record.KindSessionConflict, record.KindIdentity, record.KindPassword, record.KindSecondFactor, record.KindSetupCode, record.KindSpentProof}
+		record.KindCountersignature, record.KindSessionConflict, record.KindIdentity, record.KindPassword, record.KindSecondFactor, record.KindSetupCode, record.KindSpentProof,
+		record.KindWebhook}
 }
 
 // A cursor's declaration takes no arguments, so these name the bound clinic through its setting.
