@@ -170,6 +170,7 @@ func TestWriteText(t *testing.T) {
 func FuzzDecode(f *testing.F) {
 	m := newMaker(f)
 	f.Add(must(Encode(m.bundle(m.document(), 4, 2, nil)))(f))
+	f.Add(must(Encode(m.committed(m.document(), nil)))(f))
 	f.Add([]byte(`{"result":{"bundle":{}}}`))
 	f.Fuzz(func(t *testing.T, doc []byte) {
 		b, err := Decode(doc)
@@ -195,7 +196,13 @@ func FuzzDecode(f *testing.F) {
 
 // FuzzParse: what is accepted is written again in the same bytes.
 func FuzzParse(f *testing.F) {
-	f.Add(must(Payload(newMaker(f).document()))(f))
+	m := newMaker(f)
+	f.Add(must(Payload(m.document()))(f))
+	signed, _, err := Commit(m.rich(), make([]byte, saltSize))
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Add(must(Payload(signed))(f))
 	f.Fuzz(func(t *testing.T, payload []byte) {
 		doc, err := Parse(payload)
 		if err != nil {

@@ -270,7 +270,7 @@ func TestReducedHoldsNoReading(t *testing.T) {
 func TestReducedOfEveryCase(t *testing.T) {
 	m := newMaker(t)
 	readings := []string{"trials", "bouts", "heart_rate", "start_heart_rate", "steady_heart_rate", "effort_rating", "signs", "sustainable", "more_possible",
-		"insert_codes", "closed_reason", "reading", "repetitions_done", "mechanics", "aerobic", "asked_seconds", "kept_seconds", "longest_seconds", "stop_note",
+		"heart_rate_trace", "insert_codes", "closed_reason", "reading", "repetitions_done", "mechanics", "aerobic", "asked_seconds", "kept_seconds", "longest_seconds", "stop_note",
 		"note", "guards", "status", "symptoms", "measured"}
 	for name, doc := range m.documents() {
 		signed, _, err := Commit(doc, make([]byte, saltSize))
