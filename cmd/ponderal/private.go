@@ -4,11 +4,13 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"log/slog"
 	"os"
 	"path/filepath"
 	"time"
 
+	"ponderal.example/internal/authn/factor"
 	"ponderal.example/internal/casework"
 	"ponderal.example/internal/localpg"
 	"ponderal.example/internal/record"
@@ -42,6 +44,7 @@ type private struct {
 	temporary bool
 	logFile   *os.File
 	keys      keyFolder
+	signIns   signIns
 }
 
 // startPrivate finds or starts a Postgres, migrates it and serves on loopback addresses. On an error all that was started is ended.
@@ -93,7 +96,7 @@ func (p *private) start(ctx context.Context, w world, o privateOptions) error {
 	}
 	p.service, err = startService(ctx, w, settings{
 		databaseURL: p.serviceURL(), keys: p.keys, logName: demoLogName, grpc: o.grpc, rest: o.rest,
-		logger: slog.New(slog.NewJSONHandler(p.logFile, nil)), rates: privateRates, signIns: privateSignIns,
+		logger: slog.New(slog.NewJSONHandler(p.logFile, nil)), rates: privateRates, signIns: p.signIns,
 	})
 	return err
 }
@@ -117,8 +120,31 @@ func (p *private) makeFolder(w world, keep string) error {
 	if p.keys, err = readKeys(keysDir); err != nil {
 		return err
 	}
+	if p.signIns, err = privateSecrets(w, p.dir); err != nil {
+		return err
+	}
 	p.logFile, err = os.OpenFile(filepath.Join(p.dir, "service.log"), os.O_WRONLY|os.O_CREATE|os.O_APPEND, 0o600)
 	return err
+}
+
+// privateSecrets are the settings of signing in, with the key of second factors, which is made where the folder has none.
+func privateSecrets(w world, dir string) (signIns, error) {
+	s, path := privateSignIns, filepath.Join(dir, "second-factor.key")
+	file, err := os.ReadFile(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		line, err := factor.NewLine(w.random, "private")
+		if err != nil {
+			return s, err
+		}
+		file = []byte(line)
+		if err := os.WriteFile(path, file, 0o600); err != nil {
+			return s, err
+		}
+	} else if err != nil {
+		return s, err
+	}
+	s.secrets, err = factor.Read(file)
+	return s, err
 }
 
 // folderMark is the file that a folder made by ownFolder holds.

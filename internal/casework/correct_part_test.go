@@ -131,7 +131,7 @@ func TestCorrectSession(t *testing.T) {
 // signedAfter signs the second revision and demands that the document says what was corrected.
 func (w *world) signedAfter(got Corrected, n int, want record.Correction) {
 	w.t.Helper()
-	in := Signing{SessionID: got.Session.Value.ID, ResultID: id("f0", n), SessionRevision: 2, Meaning: record.MeaningReviewed,
+	in := Signing{Proof: proof, SessionID: got.Session.Value.ID, ResultID: id("f0", n), SessionRevision: 2, Meaning: record.MeaningReviewed,
 		Decision: record.CannotBeDetermined, Comment: "more to be asked"}
 	doc := w.verified(must(w.c.SignResult(w.ctx, w.reviewer(east), in))(w.t).Value).Document
 	want.Revision, want.By, want.Reason = 2, "Dana Whitfield", "the sheet was misread"

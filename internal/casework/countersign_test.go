@@ -15,6 +15,9 @@ import (
 // jo is a second reviewer; the bundle tests of a second signature need one.
 var jo = id("da", 5)
 
+// proof is what checker accepts.
+var proof = SignerProof{Password: "right"}
+
 // checker is a signer's check whose right password is "right"; it counts.
 type checker struct{ asked int }
 
@@ -43,11 +46,6 @@ func reviewed(t *testing.T, independent bool) (*world, record.Session, *checker)
 	return w, s, check
 }
 
-func proven(in Signing) Signing {
-	in.Proof.Password = "right"
-	return in
-}
-
 func countersigning(n int) Countersigning {
 	return Countersigning{ID: id("cc", n), ResultID: id("f0", 1), Proof: SignerProof{Password: "right"}}
 }
@@ -59,21 +57,23 @@ func TestSigningAsksForTheCredentialAgain(t *testing.T) {
 	w, s, check := reviewed(t, false)
 	wrong := signing(s)
 	wrong.Proof.Password = "wrong"
+	none := signing(s)
+	none.Proof = SignerProof{}
 	w.unchanged(func() {
-		_, err := w.c.SignResult(w.ctx, w.reviewer(east), signing(s))
+		_, err := w.c.SignResult(w.ctx, w.reviewer(east), none)
 		if got := wantFault(t, err, fault.Invalid, "INVALID_REQUEST"); len(got) != 1 || got[0] != "proof signature.proof" || check.asked != 0 {
 			t.Errorf("without a proof: %v, asked %d times", got, check.asked)
 		}
 		_, err = w.c.SignResult(w.ctx, w.reviewer(east), wrong)
 		wantFault(t, err, fault.Denied, "SIGNER_REFUSED")
 		w.c.signers = nil
-		_, err = w.c.SignResult(w.ctx, w.reviewer(east), proven(signing(s)))
+		_, err = w.c.SignResult(w.ctx, w.reviewer(east), signing(s))
 		wantFault(t, err, fault.Precondition, "SIGNING_NOT_SET_UP")
 		w.c.signers = check
 	})
-	first := must(w.c.SignResult(w.ctx, w.reviewer(east), proven(signing(s))))(t)
+	first := must(w.c.SignResult(w.ctx, w.reviewer(east), signing(s)))(t)
 	asked := check.asked
-	again := must(w.c.SignResult(w.ctx, w.reviewer(east), signing(s)))(t)
+	again := must(w.c.SignResult(w.ctx, w.reviewer(east), none))(t)
 	if check.asked != asked || again.Value.Bundle.JWS != first.Value.Bundle.JWS {
 		t.Errorf("the repetition asked again, or signed again")
 	}
@@ -83,7 +83,7 @@ func TestSigningAsksForTheCredentialAgain(t *testing.T) {
 func TestCountersignature(t *testing.T) {
 	t.Parallel()
 	w, s, _ := reviewed(t, false)
-	must(w.c.SignResult(w.ctx, w.reviewer(east), proven(signing(s))))(t)
+	must(w.c.SignResult(w.ctx, w.reviewer(east), signing(s)))(t)
 	second := w.member(east, jo, record.RoleReviewer)
 	w.unchanged(func() {
 		_, err := w.c.CountersignResult(w.ctx, w.reviewer(east), countersigning(1))
@@ -116,14 +116,14 @@ func TestCountersignature(t *testing.T) {
 func TestCountersignatureOfWhatNoLongerStands(t *testing.T) {
 	t.Parallel()
 	w, s, _ := reviewed(t, false)
-	must(w.c.SignResult(w.ctx, w.reviewer(east), proven(signing(s))))(t)
+	must(w.c.SignResult(w.ctx, w.reviewer(east), signing(s)))(t)
 	second := w.member(east, jo, record.RoleReviewer)
 	must(w.c.CorrectTrial(w.ctx, w.reviewer(east), correction(t, s, 1)))(t)
 	w.unchanged(func() {
 		_, err := w.c.CountersignResult(w.ctx, second, countersigning(1))
 		wantFault(t, err, fault.Precondition, "RESULT_OUTDATED")
 	})
-	must(w.c.SignResult(w.ctx, w.reviewer(east), proven(superseding())))(t)
+	must(w.c.SignResult(w.ctx, w.reviewer(east), superseding()))(t)
 	w.unchanged(func() {
 		_, err := w.c.CountersignResult(w.ctx, second, countersigning(1))
 		wantFault(t, err, fault.Conflict, "RESULT_SUPERSEDED")
@@ -146,7 +146,7 @@ func TestOnlyReviewerMeasured(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			w, s, _ := reviewed(t, c.independent)
-			got := must(w.c.SignResult(w.ctx, w.member(east, c.signer, record.RoleReviewer), proven(signing(s))))(t).Value
+			got := must(w.c.SignResult(w.ctx, w.member(east, c.signer, record.RoleReviewer), signing(s)))(t).Value
 			w.release(east, day.Add(time.Hour))
 			feed := must(w.c.ListFeed(w.ctx, w.payer(insure), record.Page{}))(t)
 			list := must(w.c.ListResults(w.ctx, w.reviewer(east), record.Page{}))(t)

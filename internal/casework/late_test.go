@@ -86,7 +86,7 @@ func (w *lateWorld) correct(clinic string, n, hour, revision int) {
 func (w *lateWorld) sign(clinic string, n, hour, revision, instead int) {
 	w.t.Helper()
 	w.setClock(day.Add(time.Duration(hour) * time.Hour))
-	in := Signing{SessionID: id("5e", n), ResultID: resultID(n, revision), SessionRevision: revision, Meaning: record.MeaningReviewed,
+	in := Signing{Proof: proof, SessionID: id("5e", n), ResultID: resultID(n, revision), SessionRevision: revision, Meaning: record.MeaningReviewed,
 		Decision: record.CannotBeDetermined, Comment: "to be looked at again"}
 	if instead > 0 {
 		in.SessionID, in.Supersedes, in.SupersedeReason = "", resultID(n, instead), "a load was misread"

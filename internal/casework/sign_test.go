@@ -15,12 +15,12 @@ import (
 
 // signing signs the first revision of a session as the engine recommends.
 func signing(s record.Session) Signing {
-	return Signing{SessionID: s.ID, ResultID: id("f0", 1), SessionRevision: 1, Meaning: record.MeaningReviewed, Decision: record.Meets}
+	return Signing{Proof: proof, SessionID: s.ID, ResultID: id("f0", 1), SessionRevision: 1, Meaning: record.MeaningReviewed, Decision: record.Meets}
 }
 
 // superseding signs the second revision in place of the first result. The corrected capacity is short of the job's demand.
 func superseding() Signing {
-	return Signing{ResultID: id("f0", 2), SessionRevision: 2, Meaning: record.MeaningReviewed, Decision: record.DoesNotMeet,
+	return Signing{Proof: proof, ResultID: id("f0", 2), SessionRevision: 2, Meaning: record.MeaningReviewed, Decision: record.DoesNotMeet,
 		Supersedes: id("f0", 1), SupersedeReason: "a load was misread"}
 }
 

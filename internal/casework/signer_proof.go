@@ -24,9 +24,6 @@ type SignerCheck interface {
 // checkSigner refuses whoever does not prove again who they are, and everybody where nothing can check it.
 func (c *Casework) checkSigner(ctx context.Context, p authn.Principal, proof SignerProof, resultID string) error {
 	if c.signers == nil {
-		return nil // FLIP
-	}
-	if c.signers == nil {
 		return fault.New(fault.Precondition, "SIGNING_NOT_SET_UP", "this service cannot check a signer's credential, so nothing is signed; its operator has to set up signing in")
 	}
 	if proof == (SignerProof{}) {

@@ -51,7 +51,7 @@ func TestSessionWithoutLoads(t *testing.T) {
 		if diff := cmp.Diff(s.HandSeries, corrected.Session.Value.HandSeries, exact()); diff != "" || len(corrected.Finding.Value.Capacities) != 0 {
 			t.Errorf("after a correction of the screening: %s, %+v", diff, corrected.Finding.Value)
 		}
-		sign := Signing{SessionID: s.ID, ResultID: id("f0", 1+n), SessionRevision: 2, Meaning: record.MeaningReviewed, Decision: record.CannotBeDetermined,
+		sign := Signing{Proof: proof, SessionID: s.ID, ResultID: id("f0", 1+n), SessionRevision: 2, Meaning: record.MeaningReviewed, Decision: record.CannotBeDetermined,
 			Comment: "no loads were tested"}
 		w.verified(must(w.c.SignResult(w.ctx, w.reviewer(east), sign))(t).Value)
 	}
@@ -195,7 +195,7 @@ func TestKitsAsOfTheSession(t *testing.T) {
 	fix := Correction{SessionID: s.ID, Series: 1, Trial: s.Series[0].Trials[0], Expected: 1, Reason: "the rate was misread"}
 	fix.Trial.HeartRate = ptr(92)
 	got := must(w.c.CorrectTrial(w.ctx, w.reviewer(east), fix))(t)
-	in := Signing{SessionID: s.ID, ResultID: id("f0", 1), SessionRevision: 2, Meaning: record.MeaningReviewed, Decision: record.CannotBeDetermined, Comment: "to be asked"}
+	in := Signing{Proof: proof, SessionID: s.ID, ResultID: id("f0", 1), SessionRevision: 2, Meaning: record.MeaningReviewed, Decision: record.CannotBeDetermined, Comment: "to be asked"}
 	doc := w.verified(must(w.c.SignResult(w.ctx, w.reviewer(east), in))(t).Value).Document
 	for i, v := range got.Finding.Value.Capacities[0].Trials[:2] {
 		if !slices.ContainsFunc(v.Guards, func(g record.GuardHit) bool { return g.Guard == record.GuardCalibration }) {

@@ -146,7 +146,7 @@ func bareWorld(t testing.TB) *world {
 	logKey := must(seal.GenerateKey(random, seal.UseLog))(t)
 	w.ring = must(seal.NewRing(resultKey.Public(), logKey.Public()))(t)
 	log := must(auditlog.New(w.ctx, auditlog.Options{Name: logName, Key: logKey, Ring: w.ring, Now: w.logClock.now, Rand: random}))(t)
-	w.c = must(New(w.ctx, Options{Store: w.store, Log: log, ResultKey: resultKey, Ring: w.ring, Now: w.clock.now, Rand: random}))(t)
+	w.c = must(New(w.ctx, Options{Store: w.store, Log: log, ResultKey: resultKey, Ring: w.ring, Now: w.clock.now, Rand: random, Signers: &checker{}}))(t)
 	return w
 }
 

@@ -146,7 +146,8 @@ func (s *story) firstRevision(ctx context.Context, c *correction) error {
 
 func (s *story) supersede(ctx context.Context, c *correction) error {
 	in := &ponderalv1.SupersedeResultRequest{SupersededId: c.old, ResultId: s.day.NewID(), SessionRevision: c.after.GetSessionRevision(),
-		Meaning: ponderalv1.SignatureMeaning_SIGNATURE_MEANING_REVIEWED, Decision: c.after.GetJob().GetOutcome(), Reason: c.reason}
+		Meaning: ponderalv1.SignatureMeaning_SIGNATURE_MEANING_REVIEWED, Decision: c.after.GetJob().GetOutcome(), Reason: c.reason,
+		Proof: c.clinic.proof()}
 	got, err := caller.Do[ponderalv1.SupersedeResultResponse](ctx, c.clinic.reviewer, "ResultService/SupersedeResult", in)
 	if err != nil {
 		return fmt.Errorf("supersede result %s: %w", c.old, err)

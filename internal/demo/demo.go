@@ -89,6 +89,8 @@ type clinicDay struct {
 	admin    caller.Caller
 	reviewer caller.Caller
 	station  caller.Caller
+	// password is the reviewer's.
+	password string
 	digests  map[string]string
 	findings map[string]*ponderalv1.Finding
 	results  map[string]*ponderalv1.Result

@@ -93,11 +93,12 @@ func (s *story) clinicTokens(ctx context.Context, network caller.Caller, d *clin
 	}
 	d.admin = s.service.As(secret, d.way)
 	s.tokens = append(s.tokens, tokenLine{"ADMIN" + tag, d.Admin.Name + ", " + d.Clinic.Clinic.Name, secret})
-	if secret, err = s.token(ctx, d.admin, &ponderalv1.CreateTokenRequest{MemberId: d.Reviewer.Id, Label: d.Reviewer.Name, Roles: d.Reviewer.Roles}); err != nil {
-		return err
+	if secret, err = s.signIn(ctx, d); err != nil {
+		return fmt.Errorf("sign in as the reviewer: %w", err)
 	}
 	d.reviewer = s.service.As(secret, d.way)
-	s.tokens = append(s.tokens, tokenLine{"REVIEWER" + tag, d.Reviewer.Name + ", " + d.Clinic.Clinic.Name, secret})
+	s.tokens = append(s.tokens, tokenLine{"REVIEWER" + tag, d.Reviewer.Name + ", " + d.Clinic.Clinic.Name, secret},
+		tokenLine{"PASSWORD" + tag, "asked for again when " + d.Reviewer.Name + " signs", d.password})
 	if secret, err = s.token(ctx, d.admin, &ponderalv1.CreateTokenRequest{Label: "station 1", Roles: []ponderalv1.Role{ponderalv1.Role_ROLE_STATION}}); err != nil {
 		return err
 	}

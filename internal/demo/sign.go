@@ -38,6 +38,7 @@ func (s *story) sign(ctx context.Context) error {
 			s.p.progress("results", s.signed, total)
 		}
 	}
+	s.p.say("Each reviewer signed in with a password and a one-time code, and gave the password again at each signature.")
 	for _, d := range s.clinics {
 		s.p.fact(fmt.Sprintf("%d results", len(d.results)), "signed by %s, %s", d.Reviewer.Name, d.Reviewer.Credential)
 	}
@@ -59,7 +60,7 @@ func (s *story) sign(ctx context.Context) error {
 func (s *story) signOne(ctx context.Context, d *clinicDay, v *scenario.Visit) error {
 	f := d.findings[v.Session.Id]
 	in := &ponderalv1.SignResultRequest{SessionId: v.Session.Id, ResultId: s.day.NewID(), SessionRevision: f.GetSessionRevision(),
-		Meaning: ponderalv1.SignatureMeaning_SIGNATURE_MEANING_REVIEWED, Decision: f.GetJob().GetOutcome()}
+		Meaning: ponderalv1.SignatureMeaning_SIGNATURE_MEANING_REVIEWED, Decision: f.GetJob().GetOutcome(), Proof: d.proof()}
 	got, err := caller.Do[ponderalv1.SignResultResponse](ctx, d.reviewer, "ResultService/SignResult", in)
 	if err != nil {
 		return err

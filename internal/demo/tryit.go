@@ -11,7 +11,7 @@ func (s *story) tryIt() {
 	p.fact("gRPC", "%s (plaintext on this machine only; reflection is on)", o.GRPCAddress)
 	p.fact("kept by the payer", "%s (%d files)", o.SaveDir, len(s.saved))
 	p.blank()
-	p.line("Tokens (they work for %d days; as shell variables):", tokenDays)
+	p.line("Tokens (they work for %d days, those of reviewers for 12 hours; as shell variables):", tokenDays)
 	p.blank()
 	for _, t := range s.tokens {
 		p.line("  # %s", t.holder)

@@ -115,7 +115,7 @@ func (s *scene) pushed(n int, referral string) *pb.Session {
 func (s *scene) signed(n int, referral string) *pb.Session {
 	s.t.Helper()
 	in := s.pushed(n, referral)
-	must(s.cases.SignResult(s.ctx, principal(east), casework.Signing{SessionID: in.Id, ResultID: id("9a", n), SessionRevision: 1,
+	must(s.cases.SignResult(s.ctx, principal(east), casework.Signing{Proof: casework.SignerProof{Password: "right"}, SessionID: in.Id, ResultID: id("9a", n), SessionRevision: 1,
 		Meaning: record.MeaningReviewed}))(s.t)
 	return in
 }
@@ -173,11 +173,11 @@ func (s *scene) resultChanges() []change {
 	const reviewed = pb.SignatureMeaning_SIGNATURE_MEANING_REVIEWED
 	return []change{
 		{method: "ResultService/SignResult", by: "reviewer", answer: &pb.SignResultResponse{}, prepare: func(n int) proto.Message {
-			return &pb.SignResultRequest{SessionId: s.pushed(n, id("e1", 1)).Id, ResultId: id("9a", n), SessionRevision: 1, Meaning: reviewed}
+			return &pb.SignResultRequest{Proof: proof(), SessionId: s.pushed(n, id("e1", 1)).Id, ResultId: id("9a", n), SessionRevision: 1, Meaning: reviewed}
 		}},
 		{method: "ResultService/SupersedeResult", by: "reviewer", answer: &pb.SupersedeResultResponse{}, prepare: func(n int) proto.Message {
 			s.signed(n, id("e1", 1))
-			return &pb.SupersedeResultRequest{SupersededId: id("9a", n), ResultId: id("9b", n), SessionRevision: 1, Meaning: reviewed, Reason: "a word was wrong"}
+			return &pb.SupersedeResultRequest{Proof: proof(), SupersededId: id("9a", n), ResultId: id("9b", n), SessionRevision: 1, Meaning: reviewed, Reason: "a word was wrong"}
 		}},
 		{method: "ReferralService/PutRelease", by: "admin", answer: &pb.PutReleaseResponse{}, prepare: func(n int) proto.Message {
 			referral := s.referral(n)

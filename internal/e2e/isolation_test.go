@@ -56,7 +56,7 @@ func (w *world) fill(clinic, mark string, load int) (digest, token string) {
 	s.Series[0].Trials[2].Load.Value = fmt.Sprint(load)
 	call := w.service.As(token, caller.GRPC)
 	must(w.push(call, s))(t)
-	must(w.cases.SignResult(w.ctx, principal(clinic), casework.Signing{SessionID: s.Id, ResultID: id("9a", 1), SessionRevision: 1,
+	must(w.cases.SignResult(w.ctx, principal(clinic), casework.Signing{Proof: casework.SignerProof{Password: "right"}, SessionID: s.Id, ResultID: id("9a", 1), SessionRevision: 1,
 		Meaning: record.MeaningReviewed, Decision: record.CannotBeDetermined, Comment: mark}))(t)
 	return digest, token
 }

@@ -113,9 +113,9 @@ func writesAt(t *testing.T, p *place) map[string]proto.Message {
 		"SessionService/CorrectSession": &pb.CorrectSessionRequest{SessionId: ids["changed"], ExpectedRevision: 1, Reason: reason,
 			Part: &pb.CorrectSessionRequest_Body{Body: &pb.BodyMeasures{StatureMm: 1700}}},
 		"SessionService/RescoreSession": &pb.RescoreSessionRequest{SessionId: ids["rescored"], ExpectedRevision: 1, Reason: reason},
-		"ResultService/SignResult": &pb.SignResultRequest{SessionId: ids["unsigned"], ResultId: id("9c", 1), SessionRevision: 1, Meaning: reviewed,
+		"ResultService/SignResult": &pb.SignResultRequest{Proof: proof(), SessionId: ids["unsigned"], ResultId: id("9c", 1), SessionRevision: 1, Meaning: reviewed,
 			Decision: pb.JobOutcome_JOB_OUTCOME_CANNOT_BE_DETERMINED, Comment: reason},
-		"ResultService/SupersedeResult": &pb.SupersedeResultRequest{SupersededId: ids["result"], ResultId: id("9c", 2), SessionRevision: 1,
+		"ResultService/SupersedeResult": &pb.SupersedeResultRequest{Proof: proof(), SupersededId: ids["result"], ResultId: id("9c", 2), SessionRevision: 1,
 			Meaning: reviewed, Decision: pb.JobOutcome_JOB_OUTCOME_CANNOT_BE_DETERMINED, Comment: reason,
 			Reason: reason},
 		"ClientService/PutClient": &pb.PutClientRequest{Client: &pb.Client{Id: ids["client"], GivenName: "Pat", FamilyName: "Elsewhere",
@@ -127,6 +127,7 @@ func writesAt(t *testing.T, p *place) map[string]proto.Message {
 	}
 	maps.Copy(all, recordsAt(p, mass))
 	maps.Copy(all, networkAt(p, soon, reason))
+	maps.Copy(all, signInsAt(p, soon, reason))
 	return all
 }
 

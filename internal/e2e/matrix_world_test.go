@@ -24,7 +24,7 @@ type place struct {
 var placeIDs = map[string]string{
 	"client": "a1", "job": "b1", "referral": "e1", "release": "4e", "kit": "f1", "member": "d1", "result": "9a", "withheld": "9b",
 	"signed": "5a", "unsigned": "5b", "corrected": "5c", "changed": "5d", "rescored": "5e",
-	"signable": "56", "signable too": "57",
+	"colleague": "d2", "login": "1c", "signable": "56", "signable too": "57",
 }
 
 // placeOf makes the ids of the nth place; nothing of them is stored.
@@ -45,6 +45,8 @@ func (w *world) furnish(p *place, mark, payer string) {
 	admin.MemberID = ids["member"]
 	must(w.cases.PutClinic(w.ctx, w.network(""), record.Clinic{ID: p.clinic, Name: "Clinic " + mark, DisplayUnit: "lb"}, 0))(t)
 	must(w.cases.PutMember(w.ctx, w.network(p.clinic), record.Member{ID: ids["member"], Name: "Dana " + mark, Credential: "PT", Roles: personRoles}, 0))(t)
+	must(w.cases.PutMember(w.ctx, w.network(p.clinic), record.Member{ID: ids["colleague"], Name: "Cole " + mark, Roles: personRoles}, 0))(t)
+	must(w.cases.PutIdentity(w.ctx, w.network(p.clinic), record.Identity{ID: ids["login"], MemberID: ids["colleague"], Login: "cole.m"}, 0))(t)
 	must(w.cases.PutClient(w.ctx, admin, record.Client{ID: ids["client"], GivenName: "Pat", FamilyName: mark, BirthDate: "1980-03-05", Sex: record.Female}, 0))(t)
 	must(w.cases.PutJobProfile(w.ctx, admin, record.JobProfile{ID: ids["job"], Title: mark, Tasks: []record.JobTask{
 		{Name: mark, Zone: record.FloorWaist, Pace: record.Occasional, Load: lb(t, 36)}}}, 0))(t)
@@ -63,7 +65,7 @@ func (w *world) furnish(p *place, mark, payer string) {
 		must(w.push(call, sessionAt(t, p, name)))(t)
 	}
 	reviewer := authn.Principal{TokenID: id("aa", 3), MemberID: ids["member"], ClinicID: p.clinic, Roles: personRoles, Role: record.RoleReviewer}
-	must(w.cases.SignResult(w.ctx, reviewer, casework.Signing{SessionID: ids["signed"], ResultID: ids["result"], SessionRevision: 1,
+	must(w.cases.SignResult(w.ctx, reviewer, casework.Signing{Proof: casework.SignerProof{Password: "right"}, SessionID: ids["signed"], ResultID: ids["result"], SessionRevision: 1,
 		Meaning: record.MeaningReviewed, Decision: record.CannotBeDetermined, Comment: mark}))(t)
 	w.withhold(p, admin, reviewer, mark, payer)
 	ids["entry"] = w.ask("SELECT (size - 1)::text FROM ponderal.audit_head WHERE clinic_id = $1", p.clinic)[0]
@@ -78,7 +80,7 @@ func (w *world) withhold(p *place, admin, reviewer authn.Principal, mark, payer 
 	must(w.cases.PutRelease(w.ctx, admin, record.Release{ID: id("4f", 1), ReferralID: referral, PayerID: payer, Purpose: mark,
 		ExpiresAt: record.TimeOf(day.Add(time.Hour))}, 0))(w.t)
 	must(w.push(w.service.As(w.token(p.clinic, "", record.RoleStation), caller.GRPC), s))(w.t)
-	must(w.cases.SignResult(w.ctx, reviewer, casework.Signing{SessionID: s.Id, ResultID: p.ids["withheld"], SessionRevision: 1,
+	must(w.cases.SignResult(w.ctx, reviewer, casework.Signing{Proof: casework.SignerProof{Password: "right"}, SessionID: s.Id, ResultID: p.ids["withheld"], SessionRevision: 1,
 		Meaning: record.MeaningReviewed}))(w.t)
 }
 
@@ -98,6 +100,8 @@ type holder struct {
 	roles                  []record.Role
 	network                bool
 	live, expired, revoked string
+	// fresh makes another token like the live one, for the methods that end the one presented.
+	fresh func() string
 	// left is a token of a member who has left the clinic; empty for others than the holder of several roles.
 	left string
 }
@@ -110,6 +114,10 @@ func (w *world) holders(p *place, payer string) []*holder {
 		h := &holder{name: name, roles: roles, network: of.ClinicID == "" && of.PayerID == ""}
 		of.Roles, of.Label = roles, name
 		h.live, _ = w.mint(of, 48*time.Hour)
+		h.fresh = func() string {
+			secret, _ := w.mint(of, 48*time.Hour)
+			return secret
+		}
 		h.expired, _ = w.mint(of, time.Hour)
 		var tokenID string
 		h.revoked, tokenID = w.mint(of, 48*time.Hour)

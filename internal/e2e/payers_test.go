@@ -42,7 +42,7 @@ func (w *world) case2(clinic, token, digest, result string, released bool) {
 	s := session(t, digest, 2)
 	s.ReferralId = id("e1", 2)
 	must(w.push(w.service.As(token, caller.GRPC), s))(t)
-	must(w.cases.SignResult(w.ctx, principal(clinic), casework.Signing{SessionID: s.Id, ResultID: result, SessionRevision: 1,
+	must(w.cases.SignResult(w.ctx, principal(clinic), casework.Signing{Proof: casework.SignerProof{Password: "right"}, SessionID: s.Id, ResultID: result, SessionRevision: 1,
 		Meaning: record.MeaningReviewed}))(t)
 }
 

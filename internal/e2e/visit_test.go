@@ -91,7 +91,7 @@ func TestVisitFromPushToPayer(t *testing.T) {
 			problem(t, "the wrong revision", way, err, "ABORTED", 409)
 		}
 		result := id("9a", 20+i)
-		must(caller.Do[pb.SignResultResponse](w.ctx, call, "ResultService/SignResult", &pb.SignResultRequest{SessionId: s.Id, ResultId: result,
+		must(caller.Do[pb.SignResultResponse](w.ctx, call, "ResultService/SignResult", &pb.SignResultRequest{Proof: proof(), SessionId: s.Id, ResultId: result,
 			SessionRevision: 6, Meaning: pb.SignatureMeaning_SIGNATURE_MEANING_REVIEWED}))(t)
 		w.pulled(result, way, 5)
 		late := partsOf(t, s)[0]
@@ -102,7 +102,7 @@ func TestVisitFromPushToPayer(t *testing.T) {
 			t.Errorf("over %v: the result is not outdated", way)
 		}
 		next := id("9a", 30+i)
-		must(caller.Do[pb.SupersedeResultResponse](w.ctx, call, "ResultService/SupersedeResult", &pb.SupersedeResultRequest{SupersededId: result, ResultId: next,
+		must(caller.Do[pb.SupersedeResultResponse](w.ctx, call, "ResultService/SupersedeResult", &pb.SupersedeResultRequest{Proof: proof(), SupersededId: result, ResultId: next,
 			SessionRevision: 7, Meaning: pb.SignatureMeaning_SIGNATURE_MEANING_REVIEWED, Reason: "a reading was put right"}))(t)
 		w.pulled(next, way, 6)
 	}
