@@ -65,7 +65,7 @@ const callers = 4
 
 func newMatrix(t *testing.T) *matrix {
 	t.Helper()
-	x := &matrix{world: newWorld(t), test: t, here: placeOf(2), there: placeOf(1), nowhere: placeOf(9)}
+	x := &matrix{world: newWorldWith(t, withSignIn(t)), test: t, here: placeOf(2), there: placeOf(1), nowhere: placeOf(9)}
 	must(x.cases.PutPayer(x.ctx, x.network(""), record.Payer{ID: otherPayer, Name: "Imagined Assurance"}, 0))(t)
 	x.furnish(x.here, westMark, payer)
 	x.furnish(x.there, eastMark, otherPayer)
@@ -78,7 +78,7 @@ func newMatrix(t *testing.T) *matrix {
 	if len(roleWords) != len(record.Roles()) || len(roleWords) != pb.Role(0).Descriptor().Values().Len()-1 {
 		t.Errorf("roleWords names %d roles, the contract %d", len(roleWords), pb.Role(0).Descriptor().Values().Len()-1)
 	}
-	for i := range 160 {
+	for i := range 260 {
 		// The other clinic's log is longer than the own ever gets here, so that its newest entry is a number that the own has not.
 		must(x.cases.PutJobProfile(x.ctx, x.admin(x.there.clinic), record.JobProfile{ID: id("b2", i), Title: eastMark,
 			Tasks: []record.JobTask{{Name: eastMark, Zone: record.FloorWaist, Pace: record.Occasional, Load: lb(t, 36)}}}, 0))(t)
@@ -234,6 +234,10 @@ func (x *matrix) strangers() {
 			}
 		}
 		x.unchanged(m, "a stranger", func() { x.try(m, all) })
+		if knocks[m.name] {
+			x.refusedToAll(m, all)
+			continue
+		}
 		if m.public() {
 			x.open(m, all)
 			continue

@@ -27,14 +27,16 @@ type unheard struct{}
 func (unheard) Locked()  {}
 func (unheard) Refused() {}
 
-// signIns are options with which people sign in: passwords of OWASP's least cost (Password Storage Cheat Sheet: Argon2id with 19 MiB, 2 passes, 1 lane), and
-// attempts that are counted in the store.
-func signIns(t testing.TB, st *store.Store, tokens casework.IDTokens) *casework.SignIn {
+// leastCost is OWASP's least recommendation (Password Storage Cheat Sheet: Argon2id with 19 MiB, 2 passes, 1 lane).
+var leastCost = password.Params{MemoryKiB: 19456, Passes: 2, Lanes: 1}
+
+// signIns are options with which people sign in, with attempts that are counted in the store. Their bound is beyond what a test reaches.
+func signIns(t testing.TB, st *store.Store, tokens casework.IDTokens, cost password.Params) *casework.SignIn {
 	t.Helper()
-	passwords := must(password.New(password.Config{Params: password.Params{MemoryKiB: 19456, Passes: 2, Lanes: 1}, BudgetKiB: 4 * 19456, MaxWaiting: 64,
+	passwords := must(password.New(password.Config{Params: cost, BudgetKiB: 4 * 19456, MaxWaiting: 64,
 		Policy: password.Policy{MinLength: password.MinLength}, Rand: rand.Reader}))(t)
 	keys := must(factor.Read([]byte(must(factor.NewLine(rand.Reader, "k1"))(t))))(t)
-	attempts := must(casework.NewStoredAttempts(st.Limits(nil), 100, time.Hour, slog.New(slog.DiscardHandler), unheard{}))(t)
+	attempts := must(casework.NewStoredAttempts(st.Limits(nil), 1_000_000, time.Hour, slog.New(slog.DiscardHandler), unheard{}))(t)
 	return &casework.SignIn{Passwords: passwords, Secrets: keys, IDTokens: tokens, Attempts: attempts, Life: casework.LongestSignIn, Service: "Ponderal"}
 }
 
@@ -47,7 +49,8 @@ func newDoor(t testing.TB, issuer *issuerProcess) *world {
 			tokens = must(openid.New(openid.Config{Now: w.clock.now, Client: issuer.client(), Issuers: []openid.Issuer{{URL: issuer.url, Audiences: []string{"ponderal"},
 				Algorithms: []string{"RS256", "ES256"}, TwoFactors: []string{"mfa"}}}}))(t)
 		}
-		o.SignIn = signIns(t, st, tokens)
+		// The people who sign in prove a signature by it.
+		o.SignIn, o.Signers = signIns(t, st, tokens, leastCost), nil
 	})
 	w.clinic(east, dana)
 	w.clinic(west, dana)
