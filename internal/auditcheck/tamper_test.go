@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"ponderal.example/internal/record"
+	"ponderal.example/internal/store"
 )
 
 func TestNothingAltered(t *testing.T) {
@@ -32,29 +33,28 @@ func TestNothingAltered(t *testing.T) {
 	}
 }
 
+// tableWords say what names a row of a table in a problem.
+type tableWords struct{ kind, key string }
+
 // tables are all tables that hold what was recorded, with what names a row of each in a problem. Left out are
 // feed_head, a counter: see TestFeedCounters; and cosignature, which no entry records: see TestTamperedCosignedHeads.
-var tables = map[string]struct{ kind, key string }{
-	"audit_entry":      {"audit entry", "number::text"},
-	"audit_head":       {"audit head", "''"},
-	"checkpoint":       {"checkpoint", "'of size ' || size"},
-	"clinic":           {"clinic", "id || ' revision ' || revision"},
-	"payer":            {"payer", "id || ' revision ' || revision"},
-	"member":           {"member", "id || ' revision ' || revision"},
-	"token":            {"token", "id || ' revision ' || revision"},
-	"token_revocation": {"token_revocation", "id || ' revision ' || revision"},
-	"client":           {"client", "id || ' revision ' || revision"},
-	"referral":         {"referral", "id || ' revision ' || revision"},
-	"job_profile":      {"job_profile", "id || ' revision ' || revision"},
-	"release":          {"release", "id || ' revision ' || revision"},
-	"legal_hold":       {"legal_hold", "id || ' revision ' || revision"},
-	"kit":              {"kit", "id || ' revision ' || revision"},
-	"protocol":         {"protocol", "id || ' revision ' || revision"},
-	"session":          {"session", "id || ' revision ' || revision"},
-	"trial":            {"trial", "session_id || '/' || series_number || '/' || trial_number || ' revision ' || revision"},
-	"finding":          {"finding", "id || ' revision ' || revision"},
-	"result":           {"result", "id::text"},
-	"feed_item":        {"feed_item", "number || ' of payer ' || payer_id"},
+var tables = tablesOf()
+
+func tablesOf() map[string]tableWords {
+	const revised = "id || ' revision ' || revision"
+	all := map[string]tableWords{
+		"audit_entry": {"audit entry", "number::text"},
+		"audit_head":  {"audit head", "''"},
+		"checkpoint":  {"checkpoint", "'of size ' || size"},
+		"session":     {"session", revised},
+		"trial":       {"trial", "session_id || '/' || series_number || '/' || trial_number || ' revision ' || revision"},
+		"result":      {"result", "id::text"},
+		"feed_item":   {"feed_item", "number || ' of payer ' || payer_id"},
+	}
+	for _, kind := range store.ScanKinds() {
+		all[kind] = tableWords{kind, revised}
+	}
+	return all
 }
 
 // edits change a value of a type into another of that type, by one step where it can.
@@ -100,6 +100,7 @@ func TestFeedCounters(t *testing.T) {
 func TestEveryColumnOfEveryTable(t *testing.T) {
 	t.Parallel()
 	w := newWorld(t)
+	w.further()
 	w.clean()
 	r := rand.New(rand.NewPCG(1, 2))
 	known := w.ask("SELECT table_name::text FROM information_schema.tables WHERE table_schema = 'ponderal' AND table_name NOT IN ('feed_head', 'cosignature', 'allowance', 'sign_in_attempt') ORDER BY 1")
@@ -120,10 +121,10 @@ func TestEveryColumnOfEveryTable(t *testing.T) {
 	w.clean()
 }
 
-// dropIndexes drops every unique index but the primary keys.
+// dropIndexes drops every unique index but the primary keys, and those that read bodies.
 func (w *world) dropIndexes() {
 	w.exec("DO $$ DECLARE i record; BEGIN FOR i IN SELECT indexrelid::regclass AS x FROM pg_index JOIN pg_class c ON c.oid = indrelid " +
-		"WHERE c.relnamespace = 'ponderal'::regnamespace AND indisunique AND NOT indisprimary LOOP EXECUTE format('DROP INDEX %s', i.x); END LOOP; END $$")
+		"WHERE c.relnamespace = 'ponderal'::regnamespace AND (indisunique AND NOT indisprimary OR indexprs IS NOT NULL) LOOP EXECUTE format('DROP INDEX %s', i.x); END LOOP; END $$")
 }
 
 func (w *world) edit(r *rand.Rand, table, column, kind string) {

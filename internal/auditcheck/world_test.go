@@ -82,7 +82,6 @@ func newWorld(t testing.TB) *world {
 	w.log = must(auditlog.New(w.ctx, auditlog.Options{Name: logName, Key: logKey, Ring: w.ring, Now: now, Rand: random}))(t)
 	w.c = must(casework.New(w.ctx, casework.Options{Store: w.store, Log: w.log, ResultKey: resultKey, Ring: w.ring, Now: now, Rand: random, Signers: anyProof{}}))(t)
 	w.work()
-	w.further()
 	return w
 }
 
