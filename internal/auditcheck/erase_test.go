@@ -13,6 +13,7 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"ponderal.example/internal/bundle"
+	"ponderal.example/internal/casework"
 	"ponderal.example/internal/fault"
 	"ponderal.example/internal/record"
 	"ponderal.example/internal/store"
@@ -360,4 +361,47 @@ func TestGoesOnAfterAnErasure(t *testing.T) {
 	if r := must(Run(w.ctx, o))(t); len(r.Problems) != 1 || !names(r, east, tableEntry, "1") {
 		t.Errorf("content taken from before the mark: %v", r.Problems)
 	}
+}
+
+// TestErasedFurther: what later steps keep about a client's sessions and results goes with them: second signatures, and sessions that came with a stored one's
+// id, by that session's client and by their own referral's.
+func TestErasedFurther(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	second := record.Member{ID: id("da", 7), Name: "Kim Second", Credential: "OT", Roles: []record.Role{record.RoleReviewer}}
+	here := w.network()
+	here.ClinicID = east
+	must(w.c.PutMember(w.ctx, here, second, 0))(t)
+	digest := w.ask("SELECT id FROM ponderal.protocol WHERE clinic_id = $1 LIMIT 1", east)[0]
+	for n := 1; n <= 2; n++ {
+		must(w.c.CountersignResult(w.ctx, w.member(east, second.ID, record.RoleReviewer), casework.Countersigning{ID: id("c5", n), ResultID: id("9b", n),
+			Proof: casework.SignerProof{Password: "right"}}))(t)
+		// The same id with another end; then with the other client's referral.
+		other, mistaken := session(t, digest, n), session(t, digest, n)
+		other.Series[0].StopNote, mistaken.ReferralID = "another end", id("e1", 3-n)
+		for _, s := range []record.Session{other, mistaken} {
+			if got := must(w.c.PushSessions(w.ctx, w.member(east, sam, record.RoleEvaluator), []record.Session{s}))(t)[0]; got.ConflictID == "" {
+				t.Fatalf("no conflict was kept: %+v", got)
+			}
+		}
+	}
+	w.clean()
+	done := w.erase(order(id("a1", 1)))
+	for _, rows := range done.Rows {
+		if want := map[string]int64{"countersignature": 1, "session_conflict": 3}[rows.Kind]; want > 0 && rows.Count != want {
+			t.Errorf("%d rows of %s went, want %d", rows.Count, rows.Kind, want)
+		}
+	}
+	if left := w.ask("SELECT id::text FROM ponderal.countersignature WHERE clinic_id = $1 AND body <> '{}'", east); len(left) != 1 || left[0] != id("c5", 2) {
+		t.Errorf("countersignatures left: %v", left)
+	}
+	if left := w.ask("SELECT body::jsonb ->> 'session_id' FROM ponderal.session_conflict WHERE clinic_id = $1 AND body <> '{}'", east); len(left) != 1 || left[0] != id("5e", 2) {
+		t.Errorf("conflicts left: %v", left)
+	}
+	w.clean()
+	w.erase(order(id("a1", 2)))
+	if left := w.ask("SELECT count(*)::text FROM ponderal.session_conflict WHERE clinic_id = $1 AND body <> '{}'", east)[0]; left != "0" {
+		t.Errorf("%s conflicts left of nobody", left)
+	}
+	w.clean()
 }
