@@ -68,9 +68,20 @@ func idCursor(kind, cursor string) error {
 	return nil
 }
 
+// showable keeps bodies that prove who somebody is from every reader, whatever asks.
+func showable(kind string) error {
+	if record.Secretive(kind) {
+		return fault.Newf(fault.Internal, "SECRETIVE", "a %s is shown to nobody", kind)
+	}
+	return nil
+}
+
 // get reads the newest revision of a document of the principal's clinic.
 func get[T any](ctx context.Context, c *Casework, p authn.Principal, kind, id string) (record.Stored[T], error) {
 	var none, got record.Stored[T]
+	if err := showable(kind); err != nil {
+		return none, err
+	}
 	clinic, err := clinicOf(p)
 	if err != nil {
 		return none, err
@@ -91,6 +102,9 @@ func get[T any](ctx context.Context, c *Casework, p authn.Principal, kind, id st
 
 // list reads a page of documents of the principal's clinic by id.
 func list[T any](ctx context.Context, c *Casework, p authn.Principal, kind string, page record.Page) (record.List[T], error) {
+	if err := showable(kind); err != nil {
+		return record.List[T]{}, err
+	}
 	size, err := sizeOf(page)
 	if err != nil {
 		return record.List[T]{}, err

@@ -91,6 +91,7 @@ func TestEntriesOfALogin(t *testing.T) {
 	}
 	auditor := d.admin(east)
 	// Everything that anybody can read of the log.
+	var read strings.Builder
 	for _, e := range must(d.c.ListEntries(d.ctx, auditor, EntryFilter{}, record.Page{Size: 500}))(t).Items[before:] {
 		if !slices.Contains(e.Entry.Subjects, "identity:"+p.ID) {
 			t.Errorf("%s: subjects %v", e.Entry.Action, e.Entry.Subjects)
@@ -99,11 +100,35 @@ func TestEntriesOfALogin(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		for _, secret := range append(append([]string{goodPassword, p.secret, signed.Secret, "$argon2id$", "recovery\":["}, p.recovery...), renewed...) {
-			if strings.Contains(proof.Entry, secret) {
-				t.Errorf("entry %d (%s) holds %q", e.Entry.Number, e.Entry.Action, secret)
-			}
+		read.WriteString(proof.Entry)
+	}
+	for _, format := range []ExportFormat{ExportLines, ExportCSV} {
+		if err := d.c.ExportEntries(d.ctx, auditor, Export{Format: format}, func(piece []byte) error { _, err := read.Write(piece); return err }); err != nil {
+			t.Fatal(err)
 		}
+	}
+	for _, secret := range append(append([]string{goodPassword, p.secret, signed.Secret, "$argon2id$", "recovery\":["}, p.recovery...), renewed...) {
+		if strings.Contains(read.String(), secret) {
+			t.Errorf("what can be read of the log holds %q", secret)
+		}
+	}
+}
+
+// TestSecretiveKinds: no list and no look-up by kind shows a body that proves who somebody is.
+func TestSecretiveKinds(t *testing.T) {
+	t.Parallel()
+	d := newDoor(t)
+	p := d.setUp(d.bound(east, 1), goodPassword)
+	for _, kind := range []string{record.KindPassword, record.KindSecondFactor, record.KindSetupCode, record.KindToken} {
+		if got, err := get[map[string]any](d.ctx, d.c, d.admin(east), kind, p.ID); reasonOf(err) != "SECRETIVE" || got.Value != nil {
+			t.Errorf("%s: %v, %v", kind, got, err)
+		}
+		if got, err := list[map[string]any](d.ctx, d.c, d.admin(east), kind, record.Page{}); reasonOf(err) != "SECRETIVE" || len(got.Items) > 0 {
+			t.Errorf("%s: %v, %v", kind, got, err)
+		}
+	}
+	if got := must(get[record.Identity](d.ctx, d.c, d.admin(east), record.KindIdentity, p.ID))(t); got.Value.Login != loginName {
+		t.Errorf("an identity is no secret: %+v", got)
 	}
 }
 

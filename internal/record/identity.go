@@ -25,8 +25,7 @@ const (
 	ActionTokenRotate = "token.rotate"
 )
 
-// Secretive reports whether bodies of a kind hold what proves somebody's identity or what is made of it: they are shown to nobody, in no list, export,
-// comparison or history.
+// Secretive reports whether bodies of a kind hold what proves somebody's identity or what is made of it: no body of them is shown to anybody.
 func Secretive(kind string) bool {
 	switch kind {
 	case KindPassword, KindSecondFactor, KindSetupCode, KindToken, KindWebhook:
