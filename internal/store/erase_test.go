@@ -284,3 +284,24 @@ func TestDownWithErasedEntries(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+// TestSharedEntriesAreNobodysToErase: an entry that also wrote what is not known to be the client's keeps the client from being erased.
+func TestSharedEntriesAreNobodysToErase(t *testing.T) {
+	t.Parallel()
+	db := pgtest.New(t)
+	fill(t, open(t, db), clinicA, "a") // one entry wrote a record of every kind
+	super := connect(t, db.SuperURL)
+	exec(t, super, "SET session_replication_role = replica")
+	exec(t, super, "DELETE FROM ponderal.legal_hold")
+	exec(t, super, "SET session_replication_role = origin")
+	before := prints(t, super)
+	exec(t, super, "SET ROLE ponderal_eraser")
+	call := "SELECT ponderal.erase_client('" + clinicA + "', '" + id(103) + "', 'demand', 'who', 'operator', now(), sha256('x'))"
+	if code := codeOf(t, super, call); code != "PE007" {
+		t.Errorf("SQLSTATE %q, want PE007", code)
+	}
+	exec(t, super, "RESET ROLE")
+	if after := prints(t, super); after != before {
+		t.Error("something changed")
+	}
+}
