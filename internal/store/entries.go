@@ -2,13 +2,13 @@ package store
 
 import (
 	"context"
+	"encoding/json"
 	"strconv"
 	"strings"
 	"time"
 
 	"github.com/jackc/pgx/v5"
 
-	"ponderal.example/internal/canon"
 	"ponderal.example/internal/fault"
 	"ponderal.example/internal/record"
 )
@@ -84,13 +84,15 @@ func (tx *Tx) FilteredEntries(ctx context.Context, f EntryFilter, limit int) ([]
 		f.RecordID, id, series, session, trial, limit)
 }
 
-// spelled is a member with its value as an entry's canonical text has it.
+// spelled is a member with its value as an entry's canonical text has it (RFC 8785), for texts of one line.
 func spelled(name, value string) (string, error) {
-	text, err := canon.Marshal(value)
-	if err != nil {
+	var text strings.Builder
+	enc := json.NewEncoder(&text)
+	enc.SetEscapeHTML(false)
+	if err := enc.Encode(value); err != nil {
 		return "", fault.Wrap(fault.Invalid, "FILTER_TEXT", "the filter holds text that no entry can hold", err)
 	}
-	return `"` + name + `":` + string(text), nil
+	return `"` + name + `":` + strings.TrimSuffix(text.String(), "\n"), nil
 }
 
 // writtenKind is the text by which an entry tells that it wrote a record of a kind. Trials stand within their session.

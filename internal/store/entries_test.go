@@ -2,7 +2,6 @@ package store
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
 	"slices"
 	"testing"
@@ -10,6 +9,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"ponderal.example/internal/canon"
 	"ponderal.example/internal/pgtest"
 	"ponderal.example/internal/record"
 )
@@ -25,7 +25,7 @@ func put(t testing.TB, s *Store, clinic string, at time.Time, e record.Entry) in
 		}
 		number = size
 		e.ClinicID, e.Number, e.At = clinic, size, record.TimeOf(at)
-		content, err := json.Marshal(e)
+		content, err := canon.Marshal(e)
 		if err != nil {
 			return err
 		}
@@ -64,7 +64,7 @@ func sampleLog(t *testing.T) (*Store, *pgtest.DB) {
 	s := open(t, db)
 	openLogs(t, s, clinicA, clinicB)
 	session, dana := id(200), id(102)
-	station := record.Actor{TokenID: id(1), Label: `sta"tion`, Role: record.RoleStation, App: `own "app" 1\2`}
+	station := record.Actor{TokenID: id(1), Label: `sta"tion`, Role: record.RoleStation, App: `own "app" <1\2>`}
 	person := record.Actor{TokenID: id(2), MemberID: dana, Role: record.RoleReviewer, App: "pages"}
 	for i, e := range []record.Entry{
 		{Action: "client.put", Actor: person, Subjects: []string{"client:" + id(103)}, Records: []record.Written{{Kind: record.KindClient, ID: id(103), Revision: 1}}},
@@ -102,7 +102,7 @@ func TestFilteredEntries(t *testing.T) {
 		"token":                        {EntryFilter{TokenID: id(1)}, []int64{1}},
 		"token that was only written":  {EntryFilter{TokenID: id(3)}, []int64{2}},
 		"app":                          {EntryFilter{App: "pages"}, []int64{0, 3, 4}},
-		"app with quotes":              {EntryFilter{App: `own "app" 1\2`}, []int64{1}},
+		"app with quotes":              {EntryFilter{App: `own "app" <1\2>`}, []int64{1}},
 		"app, a part of it":            {EntryFilter{App: "page"}, nil},
 		"kind":                         {EntryFilter{Kind: record.KindClient}, []int64{0}},
 		"kind token, not a revocation": {EntryFilter{Kind: record.KindToken}, []int64{2}},
