@@ -50,16 +50,23 @@ func startCluster(ctx context.Context, o Options, acc account, found []programs)
 	if err != nil {
 		return nil, errors.Join(fmt.Errorf("local postgres: %w", err), f.release())
 	}
+	return c.server(pm), nil
+}
+
+// server is what Start gives of a private cluster that runs.
+func (c *cluster) server(pm *postmaster) *Server {
+	r := &running{cluster: c, pm: pm}
 	return &Server{
 		describe: c.describe(),
 		admin:    c.adminURL(),
-		secrets:  f.secrets,
-		random:   func() (string, error) { return randomText(o.Random, 6) },
+		secrets:  c.folder.secrets,
+		random:   func() (string, error) { return randomText(c.opts.Random, 6) },
+		running:  r,
 		stop: func(ctx context.Context) error {
-			stopErr := pm.stop(ctx, !f.kept)
-			return errors.Join(stopErr, f.release())
+			stopErr := r.end(ctx)
+			return errors.Join(stopErr, c.folder.release())
 		},
-	}, nil
+	}
 }
 
 func (c *cluster) describe() string {
@@ -153,8 +160,12 @@ func (c *cluster) initdb(ctx context.Context) (err error) {
 		"-D", c.folder.join(dataNewName), "-U", superuser, "-E", "UTF8", "--locale=C",
 		"--auth=scram-sha-256", "--pwfile=" + pwfile,
 	}
+	if !c.folder.kept {
+		// Nobody wants a temporary folder after a loss of power.
+		args = append(args, "--no-sync")
+	}
 	if c.opts.NoFsync {
-		args = append(args, "--no-sync", "--wal-segsize=1")
+		args = append(args, "--wal-segsize=1")
 	}
 	cmd := exec.CommandContext(ctx, c.programs.path("initdb"), args...)
 	c.prepare(cmd)
@@ -221,6 +232,7 @@ func (c *cluster) serverArgs() []string {
 	if c.opts.NoFsync {
 		settings = append(settings, noFsyncSettings()...)
 	}
+	settings = append(settings, c.opts.Settings...)
 	args := []string{"-D", c.folder.join(dataName)}
 	for _, s := range settings {
 		args = append(args, "-c", s)

@@ -42,6 +42,8 @@ type Options struct {
 	NoFsync bool
 	// MaxConnections of a server that is started here; 0 means 100.
 	MaxConnections int
+	// Settings are further settings of a server that is started here, NAME=VALUE each; a container does not get them.
+	Settings []string
 	// Random is where passwords and names come from (crypto/rand.Reader).
 	Random io.Reader
 	// Progress, when set, is told one plain line per step that takes time.

@@ -17,6 +17,7 @@ type Server struct {
 	borrowed bool // somebody else's server: what was made is dropped at Close
 	random   func() (string, error)
 	stop     func(context.Context) error
+	running  *running // the processes of a private server; nil of any other
 
 	mu   sync.Mutex
 	made map[string]bool // databases made on a borrowed server
