@@ -386,3 +386,56 @@ func TestIDTokens(t *testing.T) {
 		t.Errorf("an issuer that does not answer: %v", err)
 	}
 }
+
+// TestChangedMeanwhile: what a proof was held against must still stand when the token is made.
+func TestChangedMeanwhile(t *testing.T) {
+	t.Parallel()
+	d := newDoor(t)
+	p := d.setUp(d.bound(east, 1), goodPassword)
+	who := must(d.who(must(d.signIn(p, d.code(p)))(t).Secret))(t)
+	prove := func() (login, passed) {
+		known, proof, err := d.c.prove(d.ctx, east, LoginProof{loginName, p.password, d.code(p)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return known, proof
+	}
+	refused := func(name string, known login, proof passed) {
+		if _, err := d.c.issue(d.ctx, stranger, known, proof); reasonOf(err) != "SIGN_IN_REFUSED" || !errors.Is(err, errMeanwhile) {
+			t.Errorf("%s meanwhile: %v", name, err)
+		}
+	}
+	known, proof := prove()
+	if err := d.c.ChangePassword(d.ctx, who, LoginProof{Password: goodPassword, Code: d.code(p)}, "six green bins by the door"); err != nil {
+		t.Fatal(err)
+	}
+	refused("a new password", known, proof)
+	p.password = "six green bins by the door"
+	known, proof = prove()
+	must(d.c.RenewRecoveryCodes(d.ctx, who, LoginProof{Password: p.password, Code: d.code(p)}))(t)
+	refused("new recovery codes", known, proof)
+	known, proof = prove()
+	gone := p.Identity
+	gone.Revoked = true
+	must(d.c.PutIdentity(d.ctx, d.admin(east), gone, 1))(t)
+	refused("revoked", known, proof)
+}
+
+// TestTimeTellsNothing: a login that is not there costs a password hash like one that is. The least of several times is compared, and loosely: it is the
+// hash that takes the time, not the machine's other work.
+func TestTimeTellsNothing(t *testing.T) {
+	d := newDoor(t)
+	p := d.setUp(d.bound(east, 1), goodPassword)
+	least := func(login string) time.Duration {
+		best := time.Hour
+		for range 5 {
+			begun := time.Now()
+			_, _ = d.c.SignIn(d.ctx, stranger, east, LoginProof{Login: login, Password: "not it at all", Code: "000000"})
+			best = min(best, time.Since(begun))
+		}
+		return best
+	}
+	if there, not := least(p.Login), least("nobody"); not < there/3 || there < not/3 {
+		t.Errorf("a wrong password takes %v, a login that is not there %v", there, not)
+	}
+}
