@@ -15,7 +15,8 @@ mkdir -p third_party/proto/protoc-gen-openapiv3/options
 cp --no-preserve=mode "$gateway"/protoc-gen-openapiv3/options/*.proto third_party/proto/protoc-gen-openapiv3/options/
 buf() { (cd .ci/tools && go build -o ../../bin/buf github.com/bufbuild/buf/cmd/buf) && bin/buf "$@"; }
 buf lint
-rm -rf api bin/openapi
+# api/client is written by hand: it stands where others can import it.
+rm -rf api/ponderal api/openapi.json api/openapi.go bin/openapi
 mkdir -p api
 bin/buf generate
 # One OpenAPI document out of one a file; the first gives the document's information.

@@ -100,6 +100,9 @@ func (g *Gateway) strict(next runtime.HandlerFunc) runtime.HandlerFunc {
 		if refused == nil {
 			refused = checkBody(route, r, g.options.MaxBody)
 		}
+		if refused == nil {
+			refused = unpack(r)
+		}
 		if refused != nil {
 			if refused.status == http.StatusRequestEntityTooLarge {
 				drain(r.Body)

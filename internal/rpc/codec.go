@@ -7,6 +7,7 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/encoding"
+	_ "google.golang.org/grpc/encoding/gzip" // what clients send compressed is read, and answered in kind
 	"google.golang.org/grpc/encoding/proto"
 	"google.golang.org/grpc/mem"
 	"google.golang.org/grpc/status"
