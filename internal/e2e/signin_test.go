@@ -128,6 +128,46 @@ func (w *world) lostPhone(admin, anyone caller.Caller, way caller.Way, p person)
 	}
 }
 
+// TestSignInLock: the third failed attempt locks a login, whichever way it comes, with an entry; a good one is then refused too, and so are those at a
+// login that is not there. Who guesses passwords keeps nobody from setting up anew (NIST SP 800-63B, section 5.2.2: throttling).
+func TestSignInLock(t *testing.T) {
+	t.Parallel()
+	w := newDoorFor(t, nil, 3)
+	const locked = "RESOURCE_EXHAUSTED RATE_LIMITED"
+	for n, way := range both {
+		admin, anyone := w.administrator(way), w.service.As("", way)
+		p := w.bind(admin, east, 20+n)
+		w.setUp(admin, anyone, &p)
+		wrong, none := p, p
+		wrong.password, none.login = "not it at all", p.login+".not"
+		for range 2 {
+			if _, err := w.signIn(anyone, wrong, "000000"); refusal(err) != refusedAlike {
+				t.Errorf("%v: %v", way, err)
+			}
+		}
+		must(w.signIn(anyone, p, w.code(p.secret)))(t) // forgets them
+		for _, q := range []person{wrong, none} {
+			for range 3 {
+				if _, err := w.signIn(anyone, q, "000000"); refusal(err) != refusedAlike {
+					t.Errorf("%v: %v", way, err)
+				}
+			}
+			if _, err := w.signIn(anyone, q, "000000"); refusal(err) != locked {
+				t.Errorf("%v: after three failed attempts: %v", way, err)
+			}
+		}
+		if _, err := w.signIn(anyone, p, w.code(p.secret)); refusal(err) != locked {
+			t.Errorf("%v: a good one while locked: %v", way, err)
+		}
+		entries := w.ask("SELECT count(*)::text || ' ' || count(*) FILTER (WHERE subjects = ARRAY['identity:' || $2])::text FROM ponderal.audit_entry "+
+			"WHERE clinic_id = $1 AND action = 'sign_in.lock'", east, p.identity)
+		if want := []string{"2 1", "4 1"}[n]; entries[0] != want {
+			t.Errorf("%v: entries of locks, and of this identity's: %v, want %s", way, entries, want)
+		}
+		w.setUp(admin, anyone, &p)
+	}
+}
+
 // shownIdentity is the list of identities as text, without blanks.
 func (w *world) shownIdentity(admin caller.Caller, p person) string {
 	w.t.Helper()

@@ -30,18 +30,26 @@ func (unheard) Refused() {}
 // leastCost is OWASP's least recommendation (Password Storage Cheat Sheet: Argon2id with 19 MiB, 2 passes, 1 lane).
 var leastCost = password.Params{MemoryKiB: 19456, Passes: 2, Lanes: 1}
 
-// signIns are options with which people sign in, with attempts that are counted in the store. Their bound is beyond what a test reaches.
+// signIns are options with which people sign in, with attempts that are counted in the store. Their bound is beyond what a test reaches,
+// unless it sets another.
 func signIns(t testing.TB, st *store.Store, tokens casework.IDTokens, cost password.Params) *casework.SignIn {
 	t.Helper()
 	passwords := must(password.New(password.Config{Params: cost, BudgetKiB: 4 * 19456, MaxWaiting: 64,
 		Policy: password.Policy{MinLength: password.MinLength}, Rand: rand.Reader}))(t)
 	keys := must(factor.Read([]byte(must(factor.NewLine(rand.Reader, "k1"))(t))))(t)
-	attempts := must(casework.NewStoredAttempts(st.Limits(nil), 1_000_000, time.Hour, slog.New(slog.DiscardHandler), unheard{}))(t)
-	return &casework.SignIn{Passwords: passwords, Secrets: keys, IDTokens: tokens, Attempts: attempts, Life: casework.LongestSignIn, Service: "Ponderal"}
+	return &casework.SignIn{Passwords: passwords, Secrets: keys, IDTokens: tokens, Attempts: attempts(t, st, 1_000_000), Life: casework.LongestSignIn, Service: "Ponderal"}
+}
+
+func attempts(t testing.TB, st *store.Store, most int) casework.Attempts {
+	t.Helper()
+	return must(casework.NewStoredAttempts(st.Limits(nil), most, time.Hour, slog.New(slog.DiscardHandler), unheard{}))(t)
 }
 
 // newDoor is a world into which people sign in, with a passwords' door alone where issuer is nil.
-func newDoor(t testing.TB, issuer *issuerProcess) *world {
+func newDoor(t testing.TB, issuer *issuerProcess) *world { return newDoorFor(t, issuer, 1_000_000) }
+
+// newDoorFor is newDoor where the most-th failed attempt locks.
+func newDoorFor(t testing.TB, issuer *issuerProcess, most int) *world {
 	t.Helper()
 	w := newWorldWith(t, func(w *world, st *store.Store, o *casework.Options) {
 		var tokens casework.IDTokens
@@ -51,6 +59,7 @@ func newDoor(t testing.TB, issuer *issuerProcess) *world {
 		}
 		// The people who sign in prove a signature by it.
 		o.SignIn, o.Signers = signIns(t, st, tokens, leastCost), nil
+		o.SignIn.Attempts = attempts(t, st, most)
 	})
 	w.clinic(east, dana)
 	w.clinic(west, dana)
