@@ -294,6 +294,11 @@ func TestPublicLogs(t *testing.T) {
 	if status, header, _ := m.get("/tile/0/000.p/1"); status != 200 || header.Get("Cache-Control") != "public, max-age=31536000, immutable" || header.Get("Vary") != "" {
 		t.Errorf("tile: HTTP %d, %v", status, header)
 	}
+	for _, path := range []string{"/consistency?oldSize=1", "/inclusion/0", "/cosignatures"} {
+		if status, _, body := m.get(path); status != http.StatusOK {
+			t.Errorf("%s, anybody: HTTP %d, %s", path, status, body)
+		}
+	}
 	m.prefix = "http://" + at.REST + "/v1/log/" + placeOf(9).clinic
 	if status, _, body := m.get("/checkpoint"); status != http.StatusNotFound {
 		t.Errorf("a log that is not there: HTTP %d, %s", status, body)

@@ -2,6 +2,7 @@ package serve
 
 import (
 	"context"
+	"net/http"
 	"testing"
 	"time"
 )
@@ -19,7 +20,8 @@ func TestWorkersRunBetweenStartAndStop(t *testing.T) {
 	}
 	r := start(t, &cases{getClient: g.getClient}, func(o *Options) { o.Workers = []func(context.Context){work} })
 	<-began
-	go r.rest(t, "GET", "/v1/clients/"+clientID, "")
+	answered := make(chan int, 1)
+	go func() { answered <- r.rest(t, "GET", "/v1/clients/"+clientID, "").status }()
 	<-g.entered
 	stopped := make(chan error, 1)
 	go func() {
@@ -35,6 +37,9 @@ func TestWorkersRunBetweenStartAndStop(t *testing.T) {
 	close(g.release)
 	if err := <-stopped; err != nil {
 		t.Error(err)
+	}
+	if status := <-answered; status != http.StatusOK {
+		t.Errorf("the call in flight: HTTP %d", status)
 	}
 	select {
 	case <-ended:
