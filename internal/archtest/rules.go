@@ -58,7 +58,7 @@ var arrows = []arrow{
 		"starts and stops what it is given"},
 	{"internal/localpg", nil, "a private Postgres knows nothing of ours"},
 	{"internal/pgtest", []string{"internal/localpg", "migrations"}, "test support"},
-	{"internal/demo", []string{gen, "internal/demo", "internal/mass", "internal/seal", "internal/bundle", "internal/merkle", "internal/record", "internal/canon"},
+	{"internal/demo", []string{gen, "api/client", "internal/demo", "internal/mass", "internal/seal", "internal/bundle", "internal/merkle", "internal/record", "internal/canon"},
 		"verifies like any client and plays through the public API only"},
 	{"internal/load", []string{gen, "internal/demo/scenario", "internal/mass"}, "measures through the public API, and beside it by raw copies"},
 	{"internal/archtest", nil, "reads source text only"},

@@ -23,6 +23,9 @@ type WebhookSecret struct {
 	Until  *Time  `json:"until,omitempty"`
 }
 
+// EventAttempts is how often an event is tried before it is given up.
+const EventAttempts = 10
+
 // The types of the events that payers are sent.
 const (
 	// EventReleased: a result stands in the payer's feed that supersedes none.

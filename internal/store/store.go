@@ -13,7 +13,9 @@ import (
 	"maps"
 	"time"
 
+	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgxpool"
+	"github.com/riverqueue/river"
 
 	"ponderal.example/internal/fault"
 )
@@ -44,6 +46,7 @@ var serverLimits = map[string]string{
 type Store struct {
 	pool  *pgxpool.Pool
 	wakes *wakes
+	jobs  *river.Client[pgx.Tx] // queues within transactions
 	turns *turns // keeps one clinic's writes from taking every connection
 }
 
@@ -74,7 +77,12 @@ func Open(ctx context.Context, o Options) (*Store, error) {
 	if err != nil {
 		return nil, translate("open pool", err)
 	}
-	s := &Store{pool: pool, turns: newTurns(pool.Config().MaxConns), wakes: newWakes()}
+	jobs, err := newJobClient()
+	if err != nil {
+		pool.Close()
+		return nil, fmt.Errorf("open store: make queue: %w", err)
+	}
+	s := &Store{pool: pool, jobs: jobs, turns: newTurns(pool.Config().MaxConns), wakes: newWakes()}
 	ctx, cancel := context.WithTimeout(ctx, openLimit)
 	defer cancel()
 	if err := s.checkOpen(ctx); err != nil {

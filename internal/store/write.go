@@ -30,7 +30,10 @@ func (tx *Tx) Apply(ctx context.Context, ws ...Write) error {
 	if err != nil {
 		return err
 	}
-	return tx.send(ctx, b, "apply")
+	if err := tx.send(ctx, b, "apply"); err != nil || !hasFeed(ws) {
+		return err
+	}
+	return tx.enqueue(ctx, ws)
 }
 
 // ApplyAndCommit is Apply that commits in the same round trip. Nothing may follow in the transaction.
@@ -39,7 +42,17 @@ func (tx *Tx) ApplyAndCommit(ctx context.Context, ws ...Write) error {
 	if err != nil {
 		return err
 	}
-	return tx.sendCommit(ctx, b, "apply and commit")
+	if !hasFeed(ws) {
+		return tx.sendCommit(ctx, b, "apply and commit")
+	}
+	// The queue's library speaks for itself, so that a new feed item costs further round trips.
+	if err := tx.send(ctx, b, "apply"); err != nil {
+		return err
+	}
+	if err := tx.enqueue(ctx, ws); err != nil {
+		return err
+	}
+	return tx.finish(ctx)
 }
 
 func (tx *Tx) writeBatch(ws []Write) (*pgx.Batch, error) {
