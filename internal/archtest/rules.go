@@ -41,7 +41,7 @@ var arrows = []arrow{
 	{"internal/authn/openid/issuertest", nil, "an issuer of its own, for tests"},
 	{"internal/authn/otp", []string{"internal/fault"}, "one-time codes stand on nothing but the vocabulary of errors"},
 	{"internal/authn/password", []string{"internal/fault"}, "passwords stand on nothing but the vocabulary of errors"},
-	{"internal/casework", rooms("internal/engine", "internal/bundle", "internal/store", "internal/auditlog", "internal/authn", "internal/limit"),
+	{"internal/casework", rooms("internal/engine", "internal/bundle", "internal/store", "internal/auditlog", "internal/authn", "internal/limit", "internal/webhook"),
 		"the use cases know no transport"},
 	{"internal/auditcheck", rooms("internal/bundle", "internal/store"), "reads the store; knows no use case, so that it judges them"},
 	{"internal/deskwork", rooms("internal/engine"), "the use cases that need nothing stored; they know no transport and no store"},

@@ -76,10 +76,10 @@ type story struct {
 	payer   caller.Caller
 	tokens  []tokenLine
 	ring    seal.Ring
-	// count of signed results, and of files saved.
-	signed int
-	saved  map[string]string
-	fixed  correction
+	// counts of sessions pushed and of results signed, and of files saved.
+	pushed, signed int
+	saved          map[string]string
+	fixed          correction
 }
 
 // clinicDay is one clinic with its callers and what came of its visits.
@@ -89,11 +89,12 @@ type clinicDay struct {
 	admin    caller.Caller
 	reviewer caller.Caller
 	station  caller.Caller
-	// password is the reviewer's.
-	password string
-	digests  map[string]string
-	findings map[string]*ponderalv1.Finding
-	results  map[string]*ponderalv1.Result
+	// stationToken is the station's, password the reviewer's.
+	stationToken string
+	password     string
+	digests      map[string]string
+	findings     map[string]*ponderalv1.Finding
+	results      map[string]*ponderalv1.Result
 }
 
 // tokenLine is a token to try.

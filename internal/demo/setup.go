@@ -102,7 +102,7 @@ func (s *story) clinicTokens(ctx context.Context, network caller.Caller, d *clin
 	if secret, err = s.token(ctx, d.admin, &ponderalv1.CreateTokenRequest{Label: "station 1", Roles: []ponderalv1.Role{ponderalv1.Role_ROLE_STATION}}); err != nil {
 		return err
 	}
-	d.station = s.service.As(secret, d.way)
+	d.station, d.stationToken = s.service.As(secret, d.way), secret
 	s.tokens = append(s.tokens, tokenLine{"STATION" + tag, "station 1, " + d.Clinic.Clinic.Name, secret})
 	return nil
 }

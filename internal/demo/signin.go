@@ -62,4 +62,6 @@ func (s *story) signIn(ctx context.Context, d *clinicDay) (string, error) {
 }
 
 // proof is the reviewer's credential, given again at each signature.
-func (d *clinicDay) proof() *ponderalv1.SignerProof { return &ponderalv1.SignerProof{Password: d.password} }
+func (d *clinicDay) proof() *ponderalv1.SignerProof {
+	return &ponderalv1.SignerProof{Password: d.password}
+}
