@@ -17,6 +17,7 @@ import (
 	"ponderal.example/internal/casework"
 	"ponderal.example/internal/serve"
 	"ponderal.example/internal/store"
+	"ponderal.example/internal/webhook"
 )
 
 // settings are what a running service needs.
@@ -30,6 +31,7 @@ type settings struct {
 	allowPlaintext      bool
 	publicLogs          bool
 	witnesses           witnesses
+	webhooks            webhook.Options
 	logger              *slog.Logger
 	limits              serve.Limits
 	rates               rates
@@ -84,7 +86,7 @@ func (s *service) start(ctx context.Context, w world, o settings) error {
 	if s.cases, err = newCases(ctx, w, s.store, o.keys, o.logName, signIn); err != nil {
 		return err
 	}
-	workers, err := s.workers(w, o, registry)
+	workers, err := s.workers(ctx, w, o, registry)
 	if err != nil {
 		return err
 	}

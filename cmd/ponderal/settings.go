@@ -67,6 +67,9 @@ func settingsOf(w world, c config.Config) (settings, error) {
 	if o.witnesses, err = witnessesOf(c); err != nil {
 		return settings{}, err
 	}
+	if o.webhooks, err = webhooksOf(c); err != nil {
+		return settings{}, err
+	}
 	if o.tls, err = tlsOf(c); err != nil {
 		return settings{}, err
 	}

@@ -1,12 +1,9 @@
 package main
 
 import (
-	"context"
 	"fmt"
 	"os"
 	"time"
-
-	"github.com/prometheus/client_golang/prometheus"
 
 	"ponderal.example/internal/config"
 	"ponderal.example/internal/witness"
@@ -47,19 +44,4 @@ func readWitnesses(path string) ([]byte, error) {
 		return nil, fmt.Errorf("read witnesses from %s: larger than %d KiB", path, maxWitnesses>>10)
 	}
 	return text, nil
-}
-
-// workers are the work beside the calls: asking the witnesses.
-func (s *service) workers(w world, o settings, registry *prometheus.Registry) ([]func(context.Context), error) {
-	wakes := func(ctx context.Context) { _ = s.store.RunWakes(ctx) }
-	if len(o.witnesses.targets) == 0 {
-		return []func(context.Context){wakes}, nil
-	}
-	worker, err := witness.NewWorker(witness.Options{
-		Logs: s.cases.Witnessing(), Targets: o.witnesses.targets, Interval: o.witnesses.interval, Now: w.now, Rand: w.random, Logger: o.logger, Registry: registry,
-	})
-	if err != nil {
-		return nil, err
-	}
-	return []func(context.Context){wakes, worker.Run}, nil
 }

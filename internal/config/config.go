@@ -42,6 +42,9 @@ type Config struct {
 	SignInMinutes       int
 	SignInName          string
 	PasswordMemoryMiB   int
+
+	WebhookPrivate bool
+	WebhookCAFile  string
 }
 
 // Secret is a text that is printed without its secret part, however it is printed.

@@ -66,7 +66,7 @@ func settings() []Setting {
 			Doc:  "Serve the hashes and signed heads of every clinic's audit log without a credential; they tell how many entries a clinic writes, and when.",
 			set:  func(c *Config, v string) (err error) { c.PublicLog, err = parseYesNo(v); return err },
 			show: func(c *Config) string { return strconv.FormatBool(c.PublicLog) }},
-	}, append(append(witnessSettings(), limitSettings()...), signInSettings()...)...)
+	}, append(append(append(witnessSettings(), limitSettings()...), signInSettings()...), webhookSettings()...)...)
 }
 
 func text(name, fallback, doc string, at func(*Config) *string) Setting {

@@ -27,6 +27,7 @@ var showNobody = map[string]string{
 	"TokenService/RotateToken":    "the caller's own credential",
 	"IdentityService":             "who signs in at the clinic or network",
 	"SignInService":               "the caller's own credential",
+	"WebhookService":              "addresses of payers' systems, and ids",
 	"EngineService":               "computes from what is sent",
 	"AdviceService":               "computes from what is sent",
 	"ProtocolService/GetProtocol": "how tests are run",

@@ -40,6 +40,7 @@ type Cases interface {
 	LogCases
 	SyncCases
 	RetentionCases
+	WebhookCases
 }
 
 // The usual limits.
@@ -181,6 +182,7 @@ func register(r grpc.ServiceRegistrar, c Cases) {
 	pb.RegisterLogServiceServer(r, logs{cases: c})
 	pb.RegisterRetentionServiceServer(r, retention{cases: c})
 	pb.RegisterSyncServiceServer(r, syncs{cases: c})
+	pb.RegisterWebhookServiceServer(r, webhooks{cases: c})
 	pb.RegisterEngineServiceServer(r, newEngine())
 	pb.RegisterAdviceServiceServer(r, advice{})
 }

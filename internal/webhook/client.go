@@ -29,6 +29,21 @@ const (
 	headerTypeName = "Content-Type"
 )
 
+// The codes of tries that no status ended.
+const (
+	codeAddress    = "refused address"
+	codeRedirect   = "redirect"
+	codeHost       = "no such host"
+	codeTimeout    = "timeout"
+	codeTLS        = "tls"
+	codeConnection = "connection"
+)
+
+// Codes are the codes of a Refused, beside `status N`.
+func Codes() []string {
+	return []string{codeAddress, codeRedirect, codeHost, codeTimeout, codeTLS, codeConnection}
+}
+
 // Options for NewClient. Zero limits mean the usual ones.
 type Options struct {
 	// Private allows addresses that are not public: loopback, private networks and the like.
@@ -79,7 +94,7 @@ func NewClient(o Options) (*Client, error) {
 // Send sends an event once, signed with each secret. Any status of 2xx takes it; everything else is a *Refused. The answer's body is not read.
 func (c *Client) Send(ctx context.Context, address string, secrets []string, e Event) error {
 	if wrong := CheckURL(address); wrong != "" {
-		return &Refused{Code: "refused address"}
+		return &Refused{Code: codeAddress}
 	}
 	text, err := e.Body()
 	if err != nil {
@@ -92,7 +107,7 @@ func (c *Client) Send(ctx context.Context, address string, secrets []string, e E
 	}
 	req, err := http.NewRequestWithContext(ctx, http.MethodPost, address, bytes.NewReader(text))
 	if err != nil {
-		return &Refused{Code: "refused address"}
+		return &Refused{Code: codeAddress}
 	}
 	req.Header.Set(headerTypeName, contentType)
 	req.Header.Set("User-Agent", agent)
@@ -108,7 +123,7 @@ func (c *Client) Send(ctx context.Context, address string, secrets []string, e E
 	case resp.StatusCode >= 200 && resp.StatusCode < 300:
 		return nil
 	case resp.StatusCode >= 300 && resp.StatusCode < 400:
-		return &Refused{Code: "redirect"}
+		return &Refused{Code: codeRedirect}
 	}
 	return &Refused{Code: fmt.Sprintf("status %d", resp.StatusCode), Gone: resp.StatusCode == statusGone}
 }
@@ -122,15 +137,15 @@ func codeOf(err error) string {
 	var name *net.DNSError
 	switch {
 	case errors.Is(err, errAddress):
-		return "refused address"
+		return codeAddress
 	case errors.As(err, &name) && !name.IsTimeout:
-		return "no such host"
+		return codeHost
 	case errors.As(err, &timeout) && timeout.Timeout():
-		return "timeout"
+		return codeTimeout
 	case errors.As(err, &certificate), errors.As(err, &record), errors.As(err, &alert), errors.Is(err, http.ErrSchemeMismatch):
-		return "tls"
+		return codeTLS
 	}
-	return "connection"
+	return codeConnection
 }
 
 // special are the ranges that are neither private nor loopback by netip's own word and yet not of the public Internet (RFC 6890 and the IANA

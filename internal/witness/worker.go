@@ -76,7 +76,7 @@ func NewWorker(o Options) (*Worker, error) {
 	return &Worker{options: o, metrics: m}, nil
 }
 
-// Run asks until ctx ends, and returns when nothing of it runs any more.
+// Run asks until ctx ends, and returns when nothing of it runs any more: for one process alone, since several would each ask. Several share Rounds.
 func (w *Worker) Run(ctx context.Context) {
 	var all sync.WaitGroup
 	for _, t := range w.options.Targets {
@@ -99,6 +99,31 @@ func (w *Worker) keepAsking(ctx context.Context, t Target) {
 		wait = backoff(w.options.Interval, failures)
 		wait += w.spread(wait / 10)
 	}
+}
+
+// Round is the asking of one witness, for a queue that has one replica at a time do it.
+type Round struct {
+	Name  string
+	Every time.Duration
+	// Do asks once; failures is how many rounds before it failed in a row. A positive answer says that the witness could not be talked to, and when to try again.
+	Do func(ctx context.Context, failures int) time.Duration
+}
+
+// Rounds are the rounds of every witness.
+func (w *Worker) Rounds() []Round {
+	var all []Round
+	for _, t := range w.options.Targets {
+		all = append(all, Round{Name: "witness/" + t.Key.Name(), Every: w.options.Interval, Do: func(ctx context.Context, failures int) time.Duration {
+			client := NewClient(t, w.options.Transport, w.options.Now)
+			defer client.Close()
+			if w.round(ctx, client) {
+				return 0
+			}
+			wait := backoff(w.options.Interval, failures+1)
+			return wait + w.spread(wait/10)
+		}})
+	}
+	return all
 }
 
 // backoff doubles the interval with each round that failed in a row, up to an hour.

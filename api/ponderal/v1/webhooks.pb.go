@@ -189,8 +189,8 @@ type Delivery struct {
 	State      DeliveryState `protobuf:"varint,5,opt,name=state,proto3,enum=ponderal.v1.DeliveryState" json:"state,omitempty"`
 	// How often it was tried.
 	Attempts uint32 `protobuf:"varint,6,opt,name=attempts,proto3" json:"attempts,omitempty"`
-	// How the last try that failed ended: `status 503`, `timeout`, `refused address`, `redirect`, `tls`, `connection`, `release ended`, `webhook revoked`. Empty
-	// where none failed.
+	// How the last try that failed ended: `status 503`, `timeout`, `refused address`, `no such host`, `redirect`, `tls`,
+	// `connection`, `interrupted`, `service`, `release ended`, `webhook revoked`. Empty where none failed.
 	LastFailure string `protobuf:"bytes,7,opt,name=last_failure,json=lastFailure,proto3" json:"last_failure,omitempty"`
 	// When it was last tried.
 	LastAttemptAt *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=last_attempt_at,json=lastAttemptAt,proto3" json:"last_attempt_at,omitempty"`

@@ -39,7 +39,7 @@ type WebhookServiceClient interface {
 	PutWebhook(ctx context.Context, in *PutWebhookRequest, opts ...grpc.CallOption) (*PutWebhookResponse, error)
 	// The webhooks of the payer, or of every payer for the network, without secrets.
 	ListWebhooks(ctx context.Context, in *ListWebhooksRequest, opts ...grpc.CallOption) (*ListWebhooksResponse, error)
-	// What became of a payer's events, newest first. Those that have ended are kept for 90 days.
+	// What became of a payer's events, newest first. Those that were delivered are kept for 30 days, others for 90 after they ended.
 	ListDeliveries(ctx context.Context, in *ListDeliveriesRequest, opts ...grpc.CallOption) (*ListDeliveriesResponse, error)
 }
 
@@ -94,7 +94,7 @@ type WebhookServiceServer interface {
 	PutWebhook(context.Context, *PutWebhookRequest) (*PutWebhookResponse, error)
 	// The webhooks of the payer, or of every payer for the network, without secrets.
 	ListWebhooks(context.Context, *ListWebhooksRequest) (*ListWebhooksResponse, error)
-	// What became of a payer's events, newest first. Those that have ended are kept for 90 days.
+	// What became of a payer's events, newest first. Those that were delivered are kept for 30 days, others for 90 after they ended.
 	ListDeliveries(context.Context, *ListDeliveriesRequest) (*ListDeliveriesResponse, error)
 	mustEmbedUnimplementedWebhookServiceServer()
 }
