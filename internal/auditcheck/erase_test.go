@@ -204,6 +204,9 @@ func TestErasedIsNotThere(t *testing.T) {
 	if got := must(w.c.ListResults(w.ctx, reviewer, record.Page{}))(t); len(got.Items) != 2 {
 		t.Errorf("%d results", len(got.Items))
 	}
+	if got := must(w.c.ListDisclosures(w.ctx, admin, id("a1", 1), record.Time{}, record.Page{}))(t); len(got.Items) != 2 {
+		t.Errorf("%d disclosures of the erased client are accounted for, want 2", len(got.Items))
+	}
 	w.comesNotBack(wantReason)
 	w.historyOfErased(done)
 	w.clean()
