@@ -12,6 +12,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "ponderal.example/api/ponderal/v1"
+	"ponderal.example/internal/record"
 )
 
 // writing is a writing request with the ids of another clinic's records, and what becomes of it: code is empty where it makes a record of that
@@ -59,16 +60,23 @@ func writings(t *testing.T, digest, token string) map[string]writing {
 			Roles: []pb.Role{pb.Role_ROLE_EVALUATOR}}, ExpectedRevision: 1}, "PERMISSION_DENIED", 403},
 		"TokenService/CreateToken": {&pb.CreateTokenRequest{ClinicId: east, Label: "elsewhere", Roles: []pb.Role{pb.Role_ROLE_STATION},
 			ExpiresAt: timestamppb.New(day.Add(time.Hour))}, "PERMISSION_DENIED", 403},
-		"TokenService/RevokeToken": {&pb.RevokeTokenRequest{Id: token, Reason: reason}, "NOT_FOUND", 404},
+		"IdentityService/PutIdentity": {&pb.PutIdentityRequest{ClinicId: east, Identity: &pb.Identity{Id: id("1d", 1), MemberId: dana,
+			Proof: &pb.Identity_Login{Login: "elsewhere"}}}, "PERMISSION_DENIED", 403},
+		"IdentityService/IssueSetupCode": {&pb.IssueSetupCodeRequest{IdentityId: eastLogin, Reason: reason}, "NOT_FOUND", 404},
+		"TokenService/RevokeToken":       {&pb.RevokeTokenRequest{Id: token, Reason: reason}, "NOT_FOUND", 404},
 	}
 }
+
+// eastLogin is an identity of the other clinic.
+var eastLogin = id("1c", 1)
 
 // TestWritesStayInTheClinic calls every writing method from a clinic that has people only, with the ids of another clinic's records. Whatever is
 // answered, not one row of the other clinic comes, goes or changes.
 func TestWritesStayInTheClinic(t *testing.T) {
 	t.Parallel()
-	w := newWorld(t)
+	w := newWorldWith(t, withSignIn(t))
 	digest, _ := w.fill(east, eastMark, 37)
+	must(w.cases.PutIdentity(w.ctx, w.network(east), record.Identity{ID: eastLogin, MemberID: dana, Login: "dana.w"}, 0))(t)
 	_, northToken := w.fill(north, "", 0)
 	eastToken := w.ask("SELECT id::text FROM ponderal.token WHERE clinic_id = $1", east)[0]
 	before := w.print(east)
