@@ -79,6 +79,9 @@ func TestFirstAdministrator(t *testing.T) {
 	if code := stop(); code != exitOK {
 		t.Errorf("serve ended with status %d", code)
 	}
+	if got := play(t, env, "", "audit", "check"); got.code != exitOK {
+		t.Errorf("the audit check of what signing in stored: status %d, %s%s", got.code, got.out, got.err)
+	}
 	// A second factor is stored now under k1 (as ConfirmSetUp stores it), and the file is changed for one with another key.
 	storeSealed(t, env, "k1")
 	other := map[string]string{}
