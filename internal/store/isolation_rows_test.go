@@ -120,6 +120,8 @@ var storeUses = map[string]string{
 	"InClinic": "clinic_id", "ReadClinic": "clinic_id", "Ready": "", "Close": "",
 	// Wake-ups carry a clinic's id and no rows.
 	"Watch": "", "RunWakes": "",
+	// Jobs are ids and no clinic's rows; those of a payer are told apart by the statement.
+	"RunJobs": "", "Deliveries": "payer_id",
 }
 
 // TestStoreMethodsAreKnown: a new way to the database is not let by without a word on what binds it.

@@ -21,8 +21,6 @@ const (
 	jobSchema = "ponderal_queue"
 	// jobConns is how many connections the queue takes beside those of calls, so that neither waits for the other.
 	jobConns = 4
-	// jobPoll is how often a replica looks for work.
-	jobPoll = time.Second
 	// jobStop is how long work in hand may take at a stop before it is interrupted; interrupted work is done again, and does not count as tried.
 	jobStop = 3 * time.Second
 
@@ -42,6 +40,7 @@ const (
 	UsualRoundTimeout = 15 * time.Minute
 	// UsualWebhooksAtOnce is how many deliveries a replica has in hand at most; one payer gets half of them.
 	UsualWebhooksAtOnce = 16
+	UsualPoll           = time.Second
 )
 
 // Jobs is the work that is done once whichever replica does it. Every replica offers the same.
@@ -56,7 +55,9 @@ type Jobs struct {
 	Logger   *slog.Logger
 	// Zero limits mean the usual ones.
 	WebhookTimeout, RescueAfter, RoundTimeout time.Duration
-	WebhooksAtOnce                            int
+	// Poll is how often a replica looks for work.
+	Poll           time.Duration
+	WebhooksAtOnce int
 }
 
 // Periodic is done every so often by one replica, never by two at once.
@@ -96,7 +97,7 @@ func (s *Store) RunJobs(ctx context.Context, o Jobs) error {
 			break
 		}
 		o.Logger.Warn("the queue did not start; it is tried again", "error", translate("start queue", err))
-		if !rest(ctx, jobPoll) {
+		if !rest(ctx, o.Poll) {
 			return nil
 		}
 	}
@@ -134,13 +135,14 @@ func (o *Jobs) complete() {
 	usual(&o.WebhookTimeout, UsualWebhookTimeout)
 	usual(&o.RescueAfter, max(UsualRescueAfter, 2*o.WebhookTimeout))
 	usual(&o.RoundTimeout, UsualRoundTimeout)
+	usual(&o.Poll, UsualPoll)
 	if o.WebhooksAtOnce == 0 {
 		o.WebhooksAtOnce = UsualWebhooksAtOnce
 	}
 }
 
 // quietDriver does not notify: a notification within a writing transaction would make all transactions of the database commit one after another. Replicas
-// look every jobPoll instead.
+// look from time to time instead.
 type quietDriver struct{ *riverpgxv5.Driver }
 
 func (quietDriver) SupportsListenNotify() bool { return false }
@@ -164,7 +166,7 @@ func (o *Jobs) client(pool *pgxpool.Pool) (*river.Client[pgx.Tx], error) {
 		}, &river.PeriodicJobOpts{ID: p.Name, RunOnStart: true}))
 	}
 	return river.NewClient(quietDriver{riverpgxv5.New(pool)}, &river.Config{
-		Schema: jobSchema, PollOnly: true, FetchPollInterval: jobPoll, Logger: o.Logger, Queues: queues, Workers: workers, PeriodicJobs: periodic,
+		Schema: jobSchema, PollOnly: true, FetchPollInterval: o.Poll, Logger: o.Logger, Queues: queues, Workers: workers, PeriodicJobs: periodic,
 		JobTimeout: o.WebhookTimeout, RescueStuckJobsAfter: o.RescueAfter,
 		CompletedJobRetentionPeriod: keepCompleted, CancelledJobRetentionPeriod: keepOther, DiscardedJobRetentionPeriod: keepOther,
 		// The service's role owns nothing, so it does not rebuild indexes; Postgres' own autovacuum keeps them.

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"log/slog"
+	"strings"
 	"sync"
 	"time"
 
@@ -141,7 +142,8 @@ func scanDelivery(row pgx.CollectableRow) (Delivery, error) {
 	if err := row.Scan(&args, &d.State, &d.Attempts, &failure, &last, &d.NextAt, &ended); err != nil {
 		return d, err
 	}
-	d.Failure = textOf(failure)
+	// The queue says before our code that it was a GiveUp.
+	d.Failure = strings.TrimPrefix(textOf(failure), "JobCancelError: ")
 	d.NextAt = d.NextAt.UTC()
 	if last != nil {
 		d.LastAt = last.UTC()
