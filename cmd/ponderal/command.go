@@ -29,7 +29,7 @@ type command struct {
 func commands() []command {
 	return []command{
 		demoCommand(), serveCommand(), migrateCommand(), keysCommand(), tokenCommand(), identityCommand(), verifyCommand(), auditCommand(), eraseCommand(), scoreCommand(), adviseCommand(), taskCommand(),
-		loadCommand(), healthCommand(), versionCommand(),
+		loadCommand(), soakCommand(), healthCommand(), versionCommand(),
 	}
 }
 

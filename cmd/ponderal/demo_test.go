@@ -14,7 +14,12 @@ import (
 	"ponderal.example/internal/pgtest"
 )
 
-func TestMain(m *testing.M) { pgtest.Main(m) }
+func TestMain(m *testing.M) {
+	if os.Getenv(asCommand) != "" {
+		main()
+	}
+	pgtest.Main(m)
+}
 
 // publicDir is a temporary folder that the user who runs Postgres can reach, for a test as root.
 func publicDir(t *testing.T) string {

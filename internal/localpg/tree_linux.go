@@ -24,7 +24,7 @@ func killTree(pid int) error {
 	errs = append(errs, kill(pid))
 	for _, child := range children {
 		for range 200 {
-			if !alive(child) {
+			if ended(child) {
 				break
 			}
 			time.Sleep(5 * time.Millisecond)
@@ -40,7 +40,23 @@ func kill(pid int) error {
 	return nil
 }
 
-// childrenOf reads /proc/PID/stat, see proc(5): the parent's id is the second field after the name, which stands in parentheses.
+// ended says whether a killed process has ended, though nobody may have asked for its status yet.
+func ended(pid int) bool {
+	fields := stat(strconv.Itoa(pid))
+	return len(fields) == 0 || fields[0] == "Z" || fields[0] == "X"
+}
+
+// stat is what /proc/PID/stat says after the name, which stands in parentheses: the state, the parent's id and more, see proc(5). Empty when the process
+// is gone.
+func stat(pid string) []string {
+	text, err := os.ReadFile("/proc/" + pid + "/stat")
+	if err != nil {
+		return nil
+	}
+	return strings.Fields(string(text[strings.LastIndexByte(string(text), ')')+1:]))
+}
+
+// childrenOf lists the processes with that parent.
 func childrenOf(parent int) ([]int, error) {
 	entries, err := os.ReadDir("/proc")
 	if err != nil {
@@ -52,13 +68,7 @@ func childrenOf(parent int) ([]int, error) {
 		if err != nil {
 			continue
 		}
-		text, err := os.ReadFile("/proc/" + e.Name() + "/stat")
-		if err != nil {
-			// It ended meanwhile.
-			continue
-		}
-		fields := strings.Fields(string(text[strings.LastIndexByte(string(text), ')')+1:]))
-		if len(fields) > 1 && fields[1] == strconv.Itoa(parent) {
+		if fields := stat(e.Name()); len(fields) > 1 && fields[1] == strconv.Itoa(parent) {
 			children = append(children, pid)
 		}
 	}
