@@ -106,6 +106,9 @@ func writesAt(t *testing.T, p *place) map[string]proto.Message {
 	mass := &pb.Mass{Value: "10", Unit: pb.Unit_UNIT_LB}
 	reviewed := pb.SignatureMeaning_SIGNATURE_MEANING_REVIEWED
 	soon := timestamppb.New(day.Add(12 * time.Hour))
+	// One that nobody has: what comes with the id of a stored one and other content would be kept.
+	fresh := sessionAt(t, p, "unsigned")
+	fresh.Id = id("5b", 70)
 	all := map[string]proto.Message{
 		"SessionService/PushSession": &pb.PushSessionRequest{Session: sessionAt(t, p, "unsigned")},
 		"SessionService/CorrectTrial": &pb.CorrectTrialRequest{SessionId: ids["corrected"], SeriesNumber: 1, Trial: trial, ExpectedRevision: 1,
@@ -118,6 +121,13 @@ func writesAt(t *testing.T, p *place) map[string]proto.Message {
 		"ResultService/SupersedeResult": &pb.SupersedeResultRequest{Proof: proof(), SupersededId: ids["result"], ResultId: id("9c", 2), SessionRevision: 1,
 			Meaning: reviewed, Decision: pb.JobOutcome_JOB_OUTCOME_CANNOT_BE_DETERMINED, Comment: reason,
 			Reason: reason},
+		"ResultService/CountersignResult":  &pb.CountersignResultRequest{Proof: proof(), ResultId: ids["result"], CountersignatureId: id("cc", 1)},
+		"SyncService/PushSessions":         &pb.PushSessionsRequest{Sessions: []*pb.Session{fresh}},
+		"SyncService/PullChanges":          &pb.PullChangesRequest{},
+		"SyncService/WatchChanges":         &pb.WatchChangesRequest{},
+		"SyncService/ListSessionConflicts": &pb.ListSessionConflictsRequest{OpenOnly: true},
+		"SyncService/ResolveSessionConflict": &pb.ResolveSessionConflictRequest{Id: ids["conflict"], ExpectedRevision: 1, Reason: reason,
+			Decision: pb.ConflictDecision_CONFLICT_DECISION_STORED_STANDS},
 		"ClientService/PutClient": &pb.PutClientRequest{Client: &pb.Client{Id: ids["client"], GivenName: "Pat", FamilyName: "Elsewhere",
 			BirthDate: "1980-03-05", Sex: pb.Sex_SEX_FEMALE}, ExpectedRevision: 1},
 		"ReferralService/PutReferral": &pb.PutReferralRequest{Referral: &pb.Referral{Id: ids["referral"], ClientId: ids["client"], PayerId: payer,
@@ -157,7 +167,10 @@ func networkAt(p *place, soon *timestamppb.Timestamp, reason string) map[string]
 			Reason: reason}},
 		"ClinicService/PutClinic": &pb.PutClinicRequest{Clinic: &pb.Clinic{Id: p.clinic, Name: "Elsewhere", DisplayUnit: pb.Unit_UNIT_KG},
 			ExpectedRevision: 1},
-		"ClinicService/PutPayer": &pb.PutPayerRequest{Payer: &pb.Payer{Id: id("bb", 1), Name: "Elsewhere"}},
+		"WebhookService/PutWebhook":     &pb.PutWebhookRequest{Webhook: &pb.Webhook{Id: id("eb", 1), PayerId: payer, Url: "https://hooks.payer.example/in"}},
+		"WebhookService/ListWebhooks":   &pb.ListWebhooksRequest{},
+		"WebhookService/ListDeliveries": &pb.ListDeliveriesRequest{PayerId: payer},
+		"ClinicService/PutPayer":        &pb.PutPayerRequest{Payer: &pb.Payer{Id: id("bb", 1), Name: "Elsewhere"}},
 	}
 }
 

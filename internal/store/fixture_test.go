@@ -107,6 +107,8 @@ func docs(revision int, mark string) []DocRow {
 				mark, digest, memberOfIdentity)
 		case record.KindSecondFactor:
 			body = fmt.Appendf(nil, `{"mark":%q,"secret":{"key_id":"k1"}}`, mark)
+		case record.KindWebhook:
+			body = fmt.Appendf(nil, `{"mark":%q,"payer_id":%q,"secrets":[{"sealed":{"key_id":"k1"}}]}`, mark, payer)
 		case record.KindSpentProof:
 			if revision > 1 {
 				continue

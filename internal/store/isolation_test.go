@@ -127,9 +127,11 @@ func readUses() map[string]use {
 		"Spent": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
 			return many(tx.Spent(ctx, []string{identityID + "/step/1"}))
 		},
-		"KeysOfSecrets": func(ctx context.Context, tx *Tx, _ int64) (int, error) { return many(tx.KeysOfSecrets(ctx)) },
-		"Trials":        func(ctx context.Context, tx *Tx, _ int64) (int, error) { return many(tx.Trials(ctx, id(200), 1)) },
-		"Releases":      func(ctx context.Context, tx *Tx, _ int64) (int, error) { return many(tx.Releases(ctx, id(104))) },
+		"KeysOfWebhooks":  func(ctx context.Context, tx *Tx, _ int64) (int, error) { return many(tx.KeysOfWebhooks(ctx)) },
+		"WebhooksOfPayer": func(ctx context.Context, tx *Tx, _ int64) (int, error) { return many(tx.WebhooksOfPayer(ctx, payer)) },
+		"KeysOfSecrets":   func(ctx context.Context, tx *Tx, _ int64) (int, error) { return many(tx.KeysOfSecrets(ctx)) },
+		"Trials":          func(ctx context.Context, tx *Tx, _ int64) (int, error) { return many(tx.Trials(ctx, id(200), 1)) },
+		"Releases":        func(ctx context.Context, tx *Tx, _ int64) (int, error) { return many(tx.Releases(ctx, id(104))) },
 		"Countersignatures": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
 			return many(tx.Countersignatures(ctx, id(300)))
 		},

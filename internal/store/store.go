@@ -47,7 +47,7 @@ type Store struct {
 	pool  *pgxpool.Pool
 	wakes *wakes
 	jobs  *river.Client[pgx.Tx] // queues within transactions
-	turns *turns // keeps one clinic's writes from taking every connection
+	turns *turns                // keeps one clinic's writes from taking every connection
 }
 
 // Options for Open. URL may name several hosts with target_session_attrs.
