@@ -22,7 +22,8 @@ func auditCommand() command {
 		detail: `Rebuilds each clinic's log from what is stored and names every row that is not what the log recorded: altered, put in
 or taken out behind the service's back. It only reads. A log that was cut short as a whole is found only with a
 checkpoint that was kept elsewhere: keep some (GET /v1/audit/checkpoint) and give them with -known. Every head that a
-witness cosigned is compared too; -witnesses says whose word counts. Reads the same settings as ` + "`ponderal serve`" + `. Exit status 0 when all is as it was recorded, 1 when not.
+witness cosigned is compared too; -witnesses says whose word counts. Reads the same settings as ` + "`ponderal" + `
+serve` + "`" + `. Exit status 0 when all is as it was recorded, 1 when not.
 
 ` + "`ponderal audit export -h`" + ` explains the other half: it writes the entries of a log into a file.`,
 		examples: []string{"ponderal audit check", "ponderal audit check -known march.txt -known april.txt", "ponderal audit check -clinic CLINIC_ID -json"},

@@ -99,7 +99,7 @@ func methodName(m protoreflect.MethodDescriptor) string {
 }
 
 func reads(m protoreflect.MethodDescriptor) bool {
-	for _, word := range []string{"Get", "List", "Compare", "Export"} {
+	for _, word := range []string{"Get", "List", "Compare", "Export", "Pull", "Watch"} {
 		if strings.HasPrefix(string(m.Name()), word) {
 			return true
 		}
@@ -123,7 +123,7 @@ func asking(t *testing.T, m protoreflect.MethodDescriptor, digest, named string)
 			in.Set(f, protoreflect.ValueOfUint32(1))
 		case f.Kind() == protoreflect.EnumKind && f.Name() == "format":
 			in.Set(f, protoreflect.ValueOfEnum(1))
-		case f.Kind() == protoreflect.StringKind && f.Name() != "action" && f.Name() != "subject" && f.Name() != "after":
+		case f.Kind() == protoreflect.StringKind && f.Name() != "action" && f.Name() != "subject" && f.Name() != "after" && f.Name() != "cursor":
 			value, ok := known[string(m.Input().Name())+"."+string(f.Name())]
 			if !ok {
 				t.Fatalf("%s: this test does not know what to ask for in %s", m.FullName(), f.Name())
@@ -144,7 +144,7 @@ func TestReadsStayInTheClinic(t *testing.T) {
 	_, northToken := w.fill(north, "", 0)
 	tried := 0
 	for _, m := range scoped(t) {
-		if !reads(m) {
+		if !reads(m) || m.Name() == "WatchChanges" { // a stream without an end: the access matrix and the use case's own tests try it
 			continue
 		}
 		for _, way := range both {
@@ -168,10 +168,11 @@ func TestReadsStayInTheClinic(t *testing.T) {
 
 // nothingThere are the reads that find nothing in these clinics, with the reason.
 var nothingThere = map[string]string{
-	"AuditService/CompareFindings":    "a revision does not differ from itself",
-	"AuditService/ListDisclosures":    "nothing was disclosed",
-	"IdentityService/ListIdentities":  "nobody signs in",
-	"RetentionService/ListLegalHolds": "there is no hold",
+	"AuditService/CompareFindings":     "a revision does not differ from itself",
+	"AuditService/ListDisclosures":     "nothing was disclosed",
+	"IdentityService/ListIdentities":   "nobody signs in",
+	"SyncService/ListSessionConflicts": "no session came twice with other content",
+	"RetentionService/ListLegalHolds":  "there is no hold",
 }
 
 // sees calls a reading method; nothing of the other clinic may show, and with own something of the caller's clinic must.

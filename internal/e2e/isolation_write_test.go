@@ -42,6 +42,12 @@ func writings(t *testing.T, digest, token string) map[string]writing {
 			Meaning: pb.SignatureMeaning_SIGNATURE_MEANING_REVIEWED}, "NOT_FOUND", 404},
 		"ResultService/SupersedeResult": {&pb.SupersedeResultRequest{Proof: proof(), SupersededId: id("9a", 1), ResultId: id("9c", 1), SessionRevision: 1,
 			Meaning: pb.SignatureMeaning_SIGNATURE_MEANING_REVIEWED, Reason: reason}, "NOT_FOUND", 404},
+		"ResultService/CountersignResult": {&pb.CountersignResultRequest{Proof: proof(), ResultId: id("9a", 1), CountersignatureId: id("cc", 1)}, "NOT_FOUND", 404},
+		// Each session of a batch is answered by itself: this one by what PushSession answers.
+		"SyncService/PushSessions": {&pb.PushSessionsRequest{Sessions: []*pb.Session{s}}, "", 200},
+		"SyncService/ResolveSessionConflict": {&pb.ResolveSessionConflictRequest{Id: id("59", 1), ExpectedRevision: 1, Reason: reason,
+			Decision: pb.ConflictDecision_CONFLICT_DECISION_INCOMING_TAKEN}, "NOT_FOUND", 404},
+		"RetentionService/PutLegalHold": {&pb.PutLegalHoldRequest{ClinicId: east, LegalHold: &pb.LegalHold{Id: id("4d", 1), Reason: reason}}, "PERMISSION_DENIED", 403},
 		"ClientService/PutClient": {&pb.PutClientRequest{Client: &pb.Client{Id: id("a1", 1), GivenName: "Pat", FamilyName: "Elsewhere",
 			BirthDate: "1980-03-05"}}, "", 200},
 		"ReferralService/PutReferral": {&pb.PutReferralRequest{Referral: &pb.Referral{Id: id("e1", 2), ClientId: id("a1", 2), PayerId: payer,

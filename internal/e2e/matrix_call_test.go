@@ -1,6 +1,7 @@
 package e2e
 
 import (
+	"bufio"
 	"bytes"
 	"context"
 	"errors"
@@ -60,7 +61,7 @@ func (w *world) newLine(conn *grpc.ClientConn) *line {
 			}
 		},
 		ModifyResponse: func(r *http.Response) error {
-			text, err := io.ReadAll(r.Body)
+			text, err := wholeOrFirst(r)
 			l.status, l.headers, l.body = r.StatusCode, r.Header.Clone(), text
 			r.Body = io.NopCloser(bytes.NewReader(text))
 			return errors.Join(err)
@@ -73,6 +74,20 @@ func (w *world) newLine(conn *grpc.ClientConn) *line {
 		transport.CloseIdleConnections()
 	})
 	return l
+}
+
+// watchPath is the one stream without an end of its own.
+const watchPath = "/v1/sync/watch"
+
+// wholeOrFirst is a body, or of a stream without an end its first message.
+func wholeOrFirst(r *http.Response) ([]byte, error) {
+	if r.Request.URL.Path != watchPath || r.StatusCode != http.StatusOK {
+		return io.ReadAll(r.Body)
+	}
+	line, err := bufio.NewReader(r.Body).ReadBytes('\n')
+	r.Header.Del("Content-Length")
+	inner, _ := bytes.CutPrefix(bytes.TrimSpace(line), []byte(`{"result":`))
+	return bytes.TrimSuffix(inner, []byte("}")), errors.Join(err, r.Body.Close())
 }
 
 // call sends a request with an authorization, empty for none.
@@ -115,7 +130,11 @@ func (l *line) invoke(ctx context.Context, m protoreflect.MethodDescriptor, in p
 	}
 	for err == nil {
 		piece := dynamicpb.NewMessage(m.Output())
-		if err = stream.RecvMsg(piece); err == nil {
+		if err = stream.RecvMsg(piece); err == nil && m.Output().Fields().ByName("data") == nil {
+			// A stream of messages has no end of its own: the first will do.
+			proto.Merge(out, piece)
+			err = io.EOF
+		} else if err == nil {
 			data := m.Output().Fields().ByName("data")
 			whole := append(out.Get(data).Bytes(), piece.Get(data).Bytes()...)
 			proto.Merge(out, piece)

@@ -2,6 +2,7 @@ package e2e
 
 import (
 	"fmt"
+	"google.golang.org/protobuf/proto"
 	"strings"
 	"testing"
 	"time"
@@ -24,7 +25,7 @@ type place struct {
 var placeIDs = map[string]string{
 	"client": "a1", "job": "b1", "referral": "e1", "release": "4e", "kit": "f1", "member": "d1", "result": "9a", "withheld": "9b",
 	"signed": "5a", "unsigned": "5b", "corrected": "5c", "changed": "5d", "rescored": "5e",
-	"colleague": "d2", "login": "1c", "signable": "56", "signable too": "57",
+	"colleague": "d2", "login": "1c", "signable": "56", "signable too": "57", "contested": "58", "conflict": "59",
 }
 
 // placeOf makes the ids of the nth place; nothing of them is stored.
@@ -61,10 +62,14 @@ func (w *world) furnish(p *place, mark, payer string) {
 	var token string
 	ids["token"], token = w.newToken(p.clinic, ids["member"], record.RoleEvaluator)
 	call := w.service.As(token, caller.GRPC)
-	for _, name := range []string{"signed", "unsigned", "corrected", "changed", "rescored", "signable", "signable too"} {
+	for _, name := range []string{"signed", "unsigned", "corrected", "changed", "rescored", "signable", "signable too", "contested"} {
 		must(w.push(call, sessionAt(t, p, name)))(t)
 	}
-	reviewer := authn.Principal{TokenID: id("aa", 3), MemberID: ids["member"], ClinicID: p.clinic, Roles: personRoles, Role: record.RoleReviewer}
+	other := sessionAt(t, p, "contested")
+	other.Screening.RestingHeartRateBpm = proto.Uint32(77)
+	kept := must(caller.Do[pb.PushSessionsResponse](w.ctx, call, "SyncService/PushSessions", &pb.PushSessionsRequest{Sessions: []*pb.Session{other}}))(t)
+	ids["conflict"] = kept.GetSessions()[0].GetConflictId()
+	reviewer := authn.Principal{TokenID: id("aa", 3), MemberID: ids["colleague"], ClinicID: p.clinic, Roles: personRoles, Role: record.RoleReviewer}
 	must(w.cases.SignResult(w.ctx, reviewer, casework.Signing{Proof: casework.SignerProof{Password: "right"}, SessionID: ids["signed"], ResultID: ids["result"], SessionRevision: 1,
 		Meaning: record.MeaningReviewed, Decision: record.CannotBeDetermined, Comment: mark}))(t)
 	w.withhold(p, admin, reviewer, mark, payer)

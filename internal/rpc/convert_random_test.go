@@ -56,6 +56,8 @@ func (g filler) value(f protoreflect.FieldDescriptor, empty func() protoreflect.
 		return protoreflect.ValueOfBool(g.IntN(2) == 0)
 	case protoreflect.Uint32Kind:
 		return protoreflect.ValueOfUint32(g.Uint32N(1000))
+	case protoreflect.Sint32Kind:
+		return protoreflect.ValueOfInt32(g.Int32N(500) - 250)
 	case protoreflect.DoubleKind:
 		return protoreflect.ValueOfFloat64(float64(g.IntN(21)) / 2)
 	case protoreflect.StringKind:
