@@ -25,8 +25,8 @@ func contract(t testing.TB) []protoreflect.ServiceDescriptor {
 		}
 		return true
 	})
-	if len(all) != 16 {
-		t.Fatalf("the contract has %d services, want 16", len(all))
+	if len(all) != 21 {
+		t.Fatalf("the contract has %d services, want 21", len(all))
 	}
 	return all
 }
