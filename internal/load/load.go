@@ -1,11 +1,13 @@
-// Package load measures the service through its public API, and in the same run the limit on the same machine: the same rows written by
-// raw COPY, one transaction a session, to the same Postgres with the same settings.
+// Package load measures the service through its public API, and in the same run, in turns with it, the limit on the same machine: the
+// same rows written or read by pgx alone, on the same Postgres with the same settings.
 package load
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"time"
 
 	"github.com/google/uuid"
@@ -19,19 +21,39 @@ const (
 	trialsPerSeries  = 8
 )
 
+// Service is the service as a process of its own, ready for calls.
+type Service struct {
+	// GRPC (HOST:PORT, plaintext) and REST (http://HOST:PORT) are where it listens.
+	GRPC, REST string
+	PID        int
+	// ReadyAfter is how long it took from the start of the process.
+	ReadyAfter time.Duration
+	// Stop ends it.
+	Stop func() error
+}
+
 // Options for Run.
 type Options struct {
-	// GRPCAddress of a service on this machine, in plaintext.
-	GRPCAddress string
-	// AdminToken of a network administrator.
+	// Start starts the service on a database of the server.
+	Start func(ctx context.Context, database string) (Service, error)
+	// Database is migrated, holds nothing but the token of a network administrator, and nobody is connected to it. Clone copies it as long as that
+	// is so; the copy goes with the server.
+	Database   string
+	Clone      func(ctx context.Context) (database string, err error)
 	AdminToken string
-	// PostgresURL of the service's own database with rights to read the stored rows and to make a scratch schema.
-	PostgresURL string
-	// Sessions pushed for each number of connections, Clinics that they are spread over.
+	// PostgresURL is that of a superuser of the server for a database.
+	PostgresURL func(database string) string
+	// Rows are the names of the rows to measure, of Names; empty for all.
+	Rows []string
+	// Sessions pushed for each row of pushes, Clinics that they are spread over.
 	Sessions int
 	Clinics  int
-	// Connections, one row of the report for each.
-	Connections []int
+	// Signed results are made through the API, at a password check each; they are copied into further clinics until a payer's feed has FeedResults.
+	Signed, FeedResults int
+	// StoredTrials is how many trials the database holds against which a push is measured to see what growth costs.
+	StoredTrials int
+	// Starts is how often the service is started to see how long that takes.
+	Starts int
 	// Now and NewID are the clock and the source of ids (UUIDv7).
 	Now   func() time.Time
 	NewID func() uuid.UUID
@@ -39,101 +61,165 @@ type Options struct {
 	Progress io.Writer
 }
 
-// Run measures and reports. What it stores stays; use a private database.
+// named is a row that can be measured.
+type named struct {
+	name, about string
+	measure     func(*run, context.Context) (Row, error)
+}
+
+// rows are in the order of measuring: what needs a service that has done nothing else comes first, what fills the disk last.
+func rows() []named {
+	return []named{
+		{"ready", "from process start to readiness on a migrated database", (*run).ready},
+		{"push-16", "push of a session over gRPC, 16 connections, against raw COPY", (*run).push16},
+		{"push-1", "the same, one connection", (*run).push1},
+		{"rest-16", "push over REST/JSON, 16 connections, against gRPC", (*run).rest16},
+		{"memory", "largest resident memory of the service under that push", (*run).memory},
+		{"pull", "a clinic's whole history by PullChanges, against a raw read of the same rows", (*run).pull},
+		{"result", "a payer's read of a signed result, disclosure recorded, against one row read and one entry inserted", (*run).result},
+		{"feed", "a payer's feed to its end, against a raw read of the same rows", (*run).feed},
+		{"grow", "median push with many trials stored, against a database without any", (*run).grow},
+	}
+}
+
+// Names are the rows that can be measured, each with what it measures, in their order.
+func Names() [][2]string {
+	var all [][2]string
+	for _, r := range rows() {
+		all = append(all, [2]string{r.name, r.about})
+	}
+	return all
+}
+
+// run is one run with what its rows share.
+type run struct {
+	o       Options
+	service Service
+	conn    *grpc.ClientConn
+	payer   string
+	sites   []site
+	raw     *raw
+	// visits are signed results, made by the first row that needs them.
+	visits *visits
+	// empty and grown are the names of two further databases, copied before anything was stored.
+	empty, grown string
+	warm         bool
+}
+
+// Run measures and reports. What it stores stays, its scratch schema apart; use a private server.
 func Run(ctx context.Context, o Options) (Report, error) {
-	if o.Sessions < 1 || o.Clinics < 1 || len(o.Connections) == 0 {
-		return Report{}, fmt.Errorf("load: sessions, clinics and connections are at least 1")
-	}
-	admin, err := grpc.NewClient(o.GRPCAddress, grpc.WithTransportCredentials(insecure.NewCredentials()))
-	if err != nil {
-		return Report{}, fmt.Errorf("dial %s: %w", o.GRPCAddress, err)
-	}
-	defer admin.Close()
-	sites, err := setUp(ctx, o, admin)
-	if err != nil {
+	if err := o.check(); err != nil {
 		return Report{}, err
 	}
-	raw, err := openRaw(ctx, o.PostgresURL, o.Now)
-	if err != nil {
-		return Report{}, err
-	}
-	defer raw.close()
-	report, err := measure(ctx, o, sites, raw)
-	if err != nil {
-		return Report{}, err
-	}
-	return report, raw.drop(ctx)
+	r := &run{o: o}
+	report, err := r.measure(ctx)
+	return report, errors.Join(err, r.close())
 }
 
-// measure makes one row for each number of connections. The two ways alternate in slices, so that a machine that slows down slows
-// both.
-func measure(ctx context.Context, o Options, sites []site, raw *raw) (Report, error) {
-	report := Report{Sessions: o.Sessions, Clinics: o.Clinics, Postgres: raw.settings}
-	if err := warmUp(ctx, o, sites); err != nil {
-		return Report{}, err
+func (o *Options) check() error {
+	if o.Sessions < 1 || o.Clinics < 1 || o.Signed < 1 || o.FeedResults < 1 || o.StoredTrials < 1 || o.Starts < 1 {
+		return errors.New("load: sessions, clinics, signed and feed results, stored trials and starts are at least 1")
 	}
-	for _, n := range o.Connections {
-		row, err := measureRow(ctx, o, sites, raw, n)
-		if err != nil {
-			return Report{}, fmt.Errorf("%d connections: %w", n, err)
+	for _, name := range o.Rows {
+		if !slices.ContainsFunc(rows(), func(r named) bool { return r.name == name }) {
+			return fmt.Errorf("load: there is no row %q", name)
 		}
-		report.Rows = append(report.Rows, row)
-	}
-	return report, nil
-}
-
-// slicesPerRow each push and copy their part; a disturbed slice does not move the median of their ratios.
-const slicesPerRow = 9
-
-func measureRow(ctx context.Context, o Options, sites []site, raw *raw, connections int) (Row, error) {
-	pusher, err := newPusher(o, connections)
-	if err != nil {
-		return Row{}, err
-	}
-	defer pusher.close()
-	var slices []slice
-	done := 0
-	for part := range slicesPerRow {
-		count := o.Sessions / slicesPerRow
-		if part < o.Sessions%slicesPerRow {
-			count++
-		}
-		if count == 0 {
-			continue
-		}
-		batch := makeBatch(o, sites, count)
-		var s slice
-		if s.pushed, err = pusher.run(ctx, batch); err != nil {
-			return Row{}, fmt.Errorf("push: %w", err)
-		}
-		rows, err := raw.read(ctx, batch)
-		if err != nil {
-			return Row{}, fmt.Errorf("read what was stored: %w", err)
-		}
-		if s.copied, err = raw.copy(ctx, rows, connections); err != nil {
-			return Row{}, fmt.Errorf("raw copy: %w", err)
-		}
-		slices = append(slices, s)
-		done += count
-		say(o.Progress, "%2d connections: %d of %d sessions\n", connections, done, o.Sessions)
-	}
-	return newRow(connections, slices), nil
-}
-
-func warmUp(ctx context.Context, o Options, sites []site) error {
-	pusher, err := newPusher(o, 2)
-	if err != nil {
-		return err
-	}
-	defer pusher.close()
-	if _, err := pusher.run(ctx, makeBatch(o, sites, 20)); err != nil {
-		return fmt.Errorf("warm up: %w", err)
 	}
 	return nil
 }
 
-func say(w io.Writer, format string, args ...any) {
-	if w != nil {
-		fmt.Fprintf(w, format, args...)
+func (r *run) wanted(name string) bool { return len(r.o.Rows) == 0 || slices.Contains(r.o.Rows, name) }
+
+func (r *run) measure(ctx context.Context) (Report, error) {
+	report := Report{Sessions: r.o.Sessions, Clinics: r.o.Clinics}
+	var err error
+	if r.wanted("grow") {
+		for _, name := range []*string{&r.empty, &r.grown} {
+			if *name, err = r.o.Clone(ctx); err != nil {
+				return report, fmt.Errorf("clone the empty database: %w", err)
+			}
+		}
 	}
+	if r.raw, err = openRaw(ctx, r.o.PostgresURL(r.o.Database), r.o.Now); err != nil {
+		return report, err
+	}
+	report.Postgres = r.raw.settings
+	for _, row := range rows() {
+		if !r.wanted(row.name) {
+			continue
+		}
+		r.say("%s: %s\n", row.name, row.about)
+		got, err := row.measure(r, ctx)
+		if err != nil {
+			return report, fmt.Errorf("measure %s: %w", row.name, err)
+		}
+		got.Name, got.About = row.name, row.about
+		got.judge()
+		r.say("%s: %s\n", row.name, got.verdict())
+		report.Rows = append(report.Rows, got)
+	}
+	return report, r.raw.drop(ctx)
+}
+
+// started starts the service and makes the clinics, once.
+func (r *run) started(ctx context.Context) error {
+	if r.conn != nil {
+		return nil
+	}
+	var err error
+	if r.service, err = r.o.Start(ctx, r.o.Database); err != nil {
+		return err
+	}
+	if r.conn, err = dial(r.service.GRPC); err != nil {
+		return err
+	}
+	r.payer, r.sites, err = setUp(ctx, r.o, r.conn)
+	return err
+}
+
+// warmed is started, and has pushed a little.
+func (r *run) warmed(ctx context.Context) error {
+	if err := r.started(ctx); err != nil || r.warm {
+		return err
+	}
+	r.warm = true
+	return warmUp(ctx, r.o, r.service.GRPC, r.sites)
+}
+
+func (r *run) close() error {
+	var errs []error
+	if r.conn != nil {
+		errs = append(errs, r.conn.Close())
+	}
+	if r.service.Stop != nil {
+		errs = append(errs, r.service.Stop())
+	}
+	if r.raw != nil {
+		r.raw.close()
+	}
+	return errors.Join(errs...)
+}
+
+func (r *run) say(format string, args ...any) {
+	if r.o.Progress != nil {
+		fmt.Fprintf(r.o.Progress, format, args...)
+	}
+}
+
+func dial(address string) (*grpc.ClientConn, error) {
+	c, err := grpc.NewClient(address, grpc.WithTransportCredentials(insecure.NewCredentials()),
+		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(64<<20)))
+	if err != nil {
+		return nil, fmt.Errorf("dial %s: %w", address, err)
+	}
+	return c, nil
+}
+
+// partOf is how many of count belong to a part, of parts.
+func partOf(count, part, parts int) int {
+	n := count / parts
+	if part < count%parts {
+		n++
+	}
+	return n
 }

@@ -9,7 +9,7 @@ import (
 	"github.com/jackc/pgx/v5/pgxpool"
 )
 
-// raw writes the same rows by COPY into tables with the same columns and indexes but without foreign keys, policies, triggers and
+// raw writes and reads the same rows by pgx alone. It writes them by COPY into tables with the same columns and indexes but without foreign keys, policies, triggers and
 // audit: the limit of this Postgres on this machine.
 type raw struct {
 	now      func() time.Time
@@ -32,7 +32,8 @@ const makeScratch = `
 DROP SCHEMA IF EXISTS ponderal_load CASCADE;
 CREATE SCHEMA ponderal_load;
 CREATE TABLE ponderal_load.session (LIKE ponderal.session INCLUDING DEFAULTS INCLUDING CONSTRAINTS INCLUDING INDEXES INCLUDING STORAGE);
-CREATE TABLE ponderal_load.trial (LIKE ponderal.trial INCLUDING DEFAULTS INCLUDING CONSTRAINTS INCLUDING INDEXES INCLUDING STORAGE);`
+CREATE TABLE ponderal_load.trial (LIKE ponderal.trial INCLUDING DEFAULTS INCLUDING CONSTRAINTS INCLUDING INDEXES INCLUDING STORAGE);
+CREATE TABLE ponderal_load.audit_entry (LIKE ponderal.audit_entry INCLUDING DEFAULTS INCLUDING CONSTRAINTS INCLUDING INDEXES INCLUDING STORAGE);`
 
 func openRaw(ctx context.Context, url string, now func() time.Time) (*raw, error) {
 	config, err := pgxpool.ParseConfig(url)
@@ -59,6 +60,24 @@ func openRaw(ctx context.Context, url string, now func() time.Time) (*raw, error
 }
 
 func (r *raw) close() { r.pool.Close() }
+
+// acquire takes a connection for each worker; release gives them back.
+func (r *raw) acquire(ctx context.Context, connections int) (conns []*pgxpool.Conn, release func(), err error) {
+	release = func() {
+		for _, c := range conns {
+			c.Release()
+		}
+	}
+	for range connections {
+		c, err := r.pool.Acquire(ctx)
+		if err != nil {
+			release()
+			return nil, nil, fmt.Errorf("connect: %w", err)
+		}
+		conns = append(conns, c)
+	}
+	return conns, release, nil
+}
 
 func (r *raw) drop(ctx context.Context) error {
 	if _, err := r.pool.Exec(ctx, "DROP SCHEMA ponderal_load CASCADE"); err != nil {
@@ -103,15 +122,11 @@ func (r *raw) values(ctx context.Context, query string, args ...any) ([][]any, e
 
 // copy writes the rows, one transaction a session, each worker on a connection of its own.
 func (r *raw) copy(ctx context.Context, sessions []rawSession, connections int) (timing, error) {
-	conns := make([]*pgxpool.Conn, connections)
-	for i := range conns {
-		c, err := r.pool.Acquire(ctx)
-		if err != nil {
-			return timing{}, fmt.Errorf("connect: %w", err)
-		}
-		defer c.Release()
-		conns[i] = c
+	conns, release, err := r.acquire(ctx, connections)
+	if err != nil {
+		return timing{}, err
 	}
+	defer release()
 	return inParallel(ctx, r.now, connections, len(sessions), func(ctx context.Context, worker, i int) error {
 		return pgx.BeginFunc(ctx, conns[worker], func(tx pgx.Tx) error {
 			s := sessions[i]

@@ -4,61 +4,22 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
-	"slices"
-	"time"
+	"math"
+	"strings"
 )
 
-// timing is the wall time of a run and of each of its jobs.
-type timing struct {
-	wall time.Duration
-	each []time.Duration
-}
+// How a row is held against its aim.
+const (
+	// aimRatio: the median ratio is at least the aim.
+	aimRatio = "ratio at least"
+	// aimTimes: the median ratio is at most the aim.
+	aimTimes = "times at most"
+	// aimMegabytes and aimMilliseconds: the value is under the aim.
+	aimMegabytes    = "MB under"
+	aimMilliseconds = "ms under"
+)
 
-func (t *timing) add(u timing) {
-	t.wall += u.wall
-	t.each = append(t.each, u.each...)
-}
-
-// slice is one part of a row: the same sessions pushed, then copied.
-type slice struct{ pushed, copied timing }
-
-// ratio is the rate of pushes divided by that of raw COPY.
-func (s slice) ratio() float64 {
-	if s.copied.rate() == 0 {
-		return 0
-	}
-	return s.pushed.rate() / s.copied.rate()
-}
-
-// median is the lower of the middle two where there is no middle one.
-func median(values []float64) float64 {
-	if len(values) == 0 {
-		return 0
-	}
-	sorted := slices.Sorted(slices.Values(values))
-	return sorted[(len(sorted)-1)/2]
-}
-
-func (t timing) count() int { return len(t.each) }
-
-func (t timing) rate() float64 {
-	if t.wall <= 0 {
-		return 0
-	}
-	return float64(len(t.each)) / t.wall.Seconds()
-}
-
-// percentile is the nearest-rank percentile in milliseconds.
-func (t timing) percentile(p int) float64 {
-	if len(t.each) == 0 {
-		return 0
-	}
-	sorted := slices.Sorted(slices.Values(t.each))
-	rank := (p*len(sorted) + 99) / 100
-	return float64(sorted[max(rank, 1)-1].Microseconds()) / 1000
-}
-
-// Report is one run. Rates are sessions a second.
+// Report is one run.
 type Report struct {
 	Sessions int    `json:"sessions"`
 	Clinics  int    `json:"clinics"`
@@ -66,38 +27,114 @@ type Report struct {
 	Rows     []Row  `json:"rows"`
 }
 
-// Row compares the service with raw COPY at one number of connections.
+// Row is one figure with its limit and its aim.
 type Row struct {
-	Connections int     `json:"connections"`
-	Push        Figures `json:"push"`
-	Copy        Figures `json:"copy"`
-	// Ratio is the rate of pushes divided by that of raw COPY, over the whole row.
-	Ratio float64 `json:"ratio"`
-	// MedianRatio is the median of the ratios of the row's slices.
-	MedianRatio float64 `json:"median_ratio"`
+	Name  string `json:"row"`
+	About string `json:"about"`
+	// Unit of the rates, such as sessions; Call is what a latency is of, such as a page.
+	Unit string `json:"unit,omitempty"`
+	Call string `json:"call,omitempty"`
+	// Service and Limit are nil where a row has no such figures.
+	Service *Figures `json:"service,omitempty"`
+	Limit   *Figures `json:"limit,omitempty"`
+	// Ratio of the rates over the whole row, MedianRatio that of its slices (of the median latencies, where the aim is a number of times). 0 where
+	// there is no limit.
+	Ratio       float64 `json:"ratio,omitempty"`
+	MedianRatio float64 `json:"median_ratio,omitempty"`
+	// Slices is how many there were.
+	Slices int `json:"slices,omitempty"`
+	// Value is what is held against Aim, as Kind says.
+	Value float64 `json:"value"`
+	Kind  string  `json:"kind"`
+	Aim   float64 `json:"aim"`
+	Holds bool    `json:"holds"`
+	// Note says how much was measured.
+	Note string `json:"note,omitempty"`
 }
 
-// Figures of one way of writing; latencies in milliseconds.
+// Figures of one way; latencies in milliseconds.
 type Figures struct {
-	Rate float64 `json:"sessions_per_second"`
+	Rate float64 `json:"per_second"`
 	P50  float64 `json:"p50_ms"`
 	P95  float64 `json:"p95_ms"`
 	P99  float64 `json:"p99_ms"`
 }
 
-func newRow(connections int, parts []slice) Row {
+// newRow compares rates.
+func newRow(unit, call string, aim float64, parts []slice) Row {
 	var all slice
 	ratios := make([]float64, len(parts))
 	for i, part := range parts {
-		all.pushed.add(part.pushed)
-		all.copied.add(part.copied)
+		all.service.add(part.service)
+		all.limit.add(part.limit)
 		ratios[i] = part.ratio()
 	}
-	return Row{Connections: connections, Push: figures(all.pushed), Copy: figures(all.copied), Ratio: all.ratio(), MedianRatio: median(ratios)}
+	service, limit := figures(all.service), figures(all.limit)
+	row := Row{Unit: unit, Call: call, Service: &service, Limit: &limit, Ratio: all.ratio(), MedianRatio: median(ratios), Slices: len(parts), Kind: aimRatio, Aim: aim}
+	row.Value = row.MedianRatio
+	return row
 }
 
-func figures(t timing) Figures {
-	return Figures{Rate: t.rate(), P50: t.percentile(50), P95: t.percentile(95), P99: t.percentile(99)}
+// newTimesRow compares median latencies: how many times as long the service takes as its limit.
+func newTimesRow(unit, call string, aim float64, parts []slice) Row {
+	row := newRow(unit, call, aim, parts)
+	times := make([]float64, len(parts))
+	for i, part := range parts {
+		if p := part.limit.percentile(50); p > 0 {
+			times[i] = part.service.percentile(50) / p
+		}
+	}
+	row.Kind, row.Ratio, row.MedianRatio = aimTimes, 0, median(times)
+	if row.Limit.P50 > 0 {
+		row.Ratio = row.Service.P50 / row.Limit.P50
+	}
+	row.Value = row.MedianRatio
+	return row
+}
+
+// judge says whether the value meets the aim. Nothing measured meets none.
+func (r *Row) judge() {
+	switch r.Kind {
+	case aimRatio:
+		r.Holds = r.Value >= r.Aim
+	case aimTimes:
+		r.Holds = r.Value > 0 && r.Value <= r.Aim
+	default:
+		r.Holds = r.Value > 0 && r.Value < r.Aim
+	}
+}
+
+func (r *Row) verdict() string {
+	word := "falls short"
+	if r.Holds {
+		word = "holds"
+	}
+	return fmt.Sprintf("%s (aim %s), %s", r.value(), r.aim(), word)
+}
+
+func (r *Row) value() string { return r.shown(r.Value) }
+
+func (r *Row) shown(v float64) string {
+	switch r.Kind {
+	case aimMegabytes:
+		return fmt.Sprintf("%.0f MB", v)
+	case aimMilliseconds:
+		return fmt.Sprintf("%.0f ms", v)
+	case aimTimes:
+		return fmt.Sprintf("%.2fx", math.Ceil(v*100-1e-9)/100)
+	}
+	// Never rounded to the aim's side.
+	return fmt.Sprintf("%.2f", math.Floor(v*100+1e-9)/100)
+}
+
+func (r *Row) aim() string {
+	switch r.Kind {
+	case aimRatio:
+		return ">= " + r.shown(r.Aim)
+	case aimTimes:
+		return "<= " + r.shown(r.Aim)
+	}
+	return "< " + r.shown(r.Aim)
 }
 
 // WriteJSON writes the report for programs.
@@ -107,25 +144,75 @@ func (r Report) WriteJSON(w io.Writer) error {
 	return enc.Encode(r)
 }
 
-// WriteText writes the report for people.
+// WriteText writes the report for people, in lines of at most 100 columns.
 func (r Report) WriteText(w io.Writer) error {
-	_, err := fmt.Fprintf(w, `Sessions of %d series and %d trials, %d a row, over %d clinics; client and service on this machine.
-push: gRPC, authenticated, validated, scored, audited, durable.
-copy: the same session and trial rows by raw COPY, one transaction a session, same indexes, no audit, no policies.
-ratio: over the whole row; median: of its slices, in which pushing and copying take turns.
-%s
-
-connections     push/s     copy/s   ratio  median   push p50   p95    p99 ms   copy p50   p95    p99 ms
-`, seriesPerSession, seriesPerSession*trialsPerSeries, r.Sessions, r.Clinics, r.Postgres)
-	if err != nil {
-		return err
-	}
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s; client, service and Postgres share this machine.\nA session has %d series and %d trials. Audit, validation and row-level security are on throughout.\n\n",
+		r.Postgres, seriesPerSession, seriesPerSession*trialsPerSeries)
+	fmt.Fprintf(&b, "%-8s %-12s %9s %9s %8s %8s\n", "row", "what", "service", "limit", "aim", "is")
 	for _, row := range r.Rows {
-		_, err = fmt.Fprintf(w, "%11d %10.0f %10.0f %7.2f %7.2f   %8.2f %6.2f %6.2f      %8.2f %6.2f %6.2f\n", row.Connections, row.Push.Rate, row.Copy.Rate,
-			row.Ratio, row.MedianRatio, row.Push.P50, row.Push.P95, row.Push.P99, row.Copy.P50, row.Copy.P95, row.Copy.P99)
-		if err != nil {
-			return err
-		}
+		row.writeLine(&b)
 	}
-	return nil
+	fmt.Fprintf(&b, "\n%-8s %-8s %26s   %26s\n", "ms each", "", "service p50    p95    p99", "limit p50    p95    p99")
+	for _, row := range r.Rows {
+		if row.Service == nil {
+			continue
+		}
+		fmt.Fprintf(&b, "%-8s %-8s %s   %s\n", row.Name, row.Call, row.Service.latencies(), row.Limit.latencies())
+	}
+	b.WriteString("\nservice, limit: how many a second. \"is\": the median of the slices in which both take turns.\n")
+	for _, row := range r.Rows {
+		fmt.Fprintf(&b, "\n%-8s %s", row.Name, wrapped(row.About+about(row), 9, 98))
+	}
+	b.WriteString("\n")
+	_, err := io.WriteString(w, b.String())
+	return err
+}
+
+// about is what is said of a row behind what it measures.
+func about(row Row) string {
+	text := "."
+	if row.Note != "" {
+		text = ": " + row.Note + "."
+	}
+	if row.Slices > 0 {
+		text += fmt.Sprintf(" Over the whole row %s, in %d slices.", row.shown(row.Ratio), row.Slices)
+	}
+	return text
+}
+
+func (r *Row) writeLine(b *strings.Builder) {
+	service, limit := "", ""
+	if r.Service != nil {
+		service, limit = fmt.Sprintf("%.0f", r.Service.Rate), fmt.Sprintf("%.0f", r.Limit.Rate)
+	}
+	word := "falls short"
+	if r.Holds {
+		word = "holds"
+	}
+	fmt.Fprintf(b, "%-8s %-12s %9s %9s %8s %8s   %s\n", r.Name, r.Unit, service, limit, r.aim(), r.value(), word)
+}
+
+func (f *Figures) latencies() string {
+	return fmt.Sprintf("%12.2f %6.1f %6.1f", f.P50, f.P95, f.P99)
+}
+
+// wrapped breaks a text into lines of at most width columns; all but the first begin with indent spaces.
+func wrapped(text string, indent, width int) string {
+	var b strings.Builder
+	column := indent
+	for i, word := range strings.Fields(text) {
+		switch {
+		case i == 0:
+		case column+1+len(word) > width:
+			b.WriteString("\n" + strings.Repeat(" ", indent))
+			column = indent
+		default:
+			b.WriteString(" ")
+			column++
+		}
+		b.WriteString(word)
+		column += len(word)
+	}
+	return b.String()
 }

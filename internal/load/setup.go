@@ -13,27 +13,27 @@ import (
 	ponderalv1 "ponderal.example/api/ponderal/v1"
 )
 
-// site is one clinic with what a push refers to.
+// site is one clinic with what a push refers to. token is a station's, admin an administrator's.
 type site struct {
-	clinic, token, referral, evaluator, protocol string
+	clinic, token, admin, referral, evaluator, protocol string
 }
 
 // setUp makes the clinics through the public API: an administrator, an evaluator, a station, a protocol, a client and a referral each.
-func setUp(ctx context.Context, o Options, conn *grpc.ClientConn) ([]site, error) {
+func setUp(ctx context.Context, o Options, conn *grpc.ClientConn) (payer string, sites []site, err error) {
 	network := as(ctx, o.AdminToken)
-	payer := o.NewID().String()
-	_, err := ponderalv1.NewClinicServiceClient(conn).PutPayer(network, &ponderalv1.PutPayerRequest{
+	payer = o.NewID().String()
+	_, err = ponderalv1.NewClinicServiceClient(conn).PutPayer(network, &ponderalv1.PutPayerRequest{
 		Payer: &ponderalv1.Payer{Id: payer, Name: "Load payer (invented)"}})
 	if err != nil {
-		return nil, fmt.Errorf("put payer: %w", err)
+		return "", nil, fmt.Errorf("put payer: %w", err)
 	}
-	sites := make([]site, o.Clinics)
+	sites = make([]site, o.Clinics)
 	for i := range sites {
 		if sites[i], err = setUpSite(ctx, o, conn, payer, i); err != nil {
-			return nil, fmt.Errorf("set up clinic %d: %w", i+1, err)
+			return "", nil, fmt.Errorf("set up clinic %d: %w", i+1, err)
 		}
 	}
-	return sites, nil
+	return payer, sites, nil
 }
 
 func as(ctx context.Context, token string) context.Context {
@@ -54,20 +54,19 @@ func setUpSite(ctx context.Context, o Options, conn *grpc.ClientConn, payer stri
 	if err != nil {
 		return site{}, fmt.Errorf("put member: %w", err)
 	}
-	admin, err := token(network, o, conn, s, ponderalv1.Role_ROLE_CLINIC_ADMIN, s.evaluator)
-	if err != nil {
+	if s.admin, err = token(network, o, conn, s, ponderalv1.Role_ROLE_CLINIC_ADMIN, s.evaluator); err != nil {
 		return site{}, err
 	}
 	if s.token, err = token(network, o, conn, s, ponderalv1.Role_ROLE_STATION, ""); err != nil {
 		return site{}, err
 	}
-	clinic := as(ctx, admin)
+	clinic := as(ctx, s.admin)
 	published, err := ponderalv1.NewProtocolServiceClient(conn).PublishProtocol(clinic, &ponderalv1.PublishProtocolRequest{Protocol: protocol()})
 	if err != nil {
 		return site{}, fmt.Errorf("publish protocol: %w", err)
 	}
 	s.protocol = published.GetProtocol().GetDigest()
-	return s, setUpReferral(clinic, o, conn, s, payer)
+	return s, setUpReferral(clinic, o, conn, s.referral, payer)
 }
 
 func token(ctx context.Context, o Options, conn *grpc.ClientConn, s site, role ponderalv1.Role, member string) (string, error) {
@@ -79,7 +78,7 @@ func token(ctx context.Context, o Options, conn *grpc.ClientConn, s site, role p
 	return made.GetSecret(), nil
 }
 
-func setUpReferral(ctx context.Context, o Options, conn *grpc.ClientConn, s site, payer string) error {
+func setUpReferral(ctx context.Context, o Options, conn *grpc.ClientConn, referral, payer string) error {
 	client := o.NewID().String()
 	_, err := ponderalv1.NewClientServiceClient(conn).PutClient(ctx, &ponderalv1.PutClientRequest{
 		Client: &ponderalv1.Client{Id: client, GivenName: "Load", FamilyName: "Client (invented)", BirthDate: "1985-04-02", Sex: ponderalv1.Sex_SEX_MALE}})
@@ -87,7 +86,7 @@ func setUpReferral(ctx context.Context, o Options, conn *grpc.ClientConn, s site
 		return fmt.Errorf("put client: %w", err)
 	}
 	_, err = ponderalv1.NewReferralServiceClient(conn).PutReferral(ctx, &ponderalv1.PutReferralRequest{
-		Referral: &ponderalv1.Referral{Id: s.referral, ClientId: client, PayerId: payer, ClaimNumber: "LOAD-1"}})
+		Referral: &ponderalv1.Referral{Id: referral, ClientId: client, PayerId: payer, ClaimNumber: "LOAD-1"}})
 	if err != nil {
 		return fmt.Errorf("put referral: %w", err)
 	}
