@@ -107,7 +107,7 @@ func Services() []protoreflect.ServiceDescriptor {
 		pb.File_ponderal_v1_kits_proto, pb.File_ponderal_v1_sessions_proto, pb.File_ponderal_v1_findings_proto,
 		pb.File_ponderal_v1_results_proto, pb.File_ponderal_v1_audit_proto, pb.File_ponderal_v1_engine_proto,
 		pb.File_ponderal_v1_advice_proto, pb.File_ponderal_v1_log_proto, pb.File_ponderal_v1_signin_proto,
-		pb.File_ponderal_v1_retention_proto, pb.File_ponderal_v1_sync_proto,
+		pb.File_ponderal_v1_retention_proto, pb.File_ponderal_v1_sync_proto, pb.File_ponderal_v1_webhooks_proto,
 	} {
 		for i := range file.Services().Len() {
 			all = append(all, file.Services().Get(i))

@@ -671,11 +671,11 @@ const file_ponderal_v1_webhooks_proto_rawDesc = "" +
 	"\x16DELIVERY_STATE_WAITING\x10\x01\x12\x1c\n" +
 	"\x18DELIVERY_STATE_DELIVERED\x10\x02\x12\x1c\n" +
 	"\x18DELIVERY_STATE_DISCARDED\x10\x03\x12\x1c\n" +
-	"\x18DELIVERY_STATE_WITHDRAWN\x10\x042\x83\x03\n" +
-	"\x0eWebhookService\x12}\n" +
+	"\x18DELIVERY_STATE_WITHDRAWN\x10\x042\x8a\x03\n" +
+	"\x0eWebhookService\x12\x83\x01\n" +
 	"\n" +
-	"PutWebhook\x12\x1e.ponderal.v1.PutWebhookRequest\x1a\x1f.ponderal.v1.PutWebhookResponse\".\xda\xe2\x18\x06\n" +
-	"\x02\x05\a\x10\a\x82\xd3\xe4\x93\x02\x1e:\x01*\x1a\x19/v1/webhooks/{webhook.id}\x12t\n" +
+	"PutWebhook\x12\x1e.ponderal.v1.PutWebhookRequest\x1a\x1f.ponderal.v1.PutWebhookResponse\"4\xda\xe2\x18\x06\n" +
+	"\x02\x05\a\x10\a\x82\xd3\xe4\x93\x02$:\awebhook\x1a\x19/v1/webhooks/{webhook.id}\x12t\n" +
 	"\fListWebhooks\x12 .ponderal.v1.ListWebhooksRequest\x1a!.ponderal.v1.ListWebhooksResponse\"\x1f\xda\xe2\x18\a\n" +
 	"\x03\x05\a\x06\x10\a\x82\xd3\xe4\x93\x02\x0e\x12\f/v1/webhooks\x12|\n" +
 	"\x0eListDeliveries\x12\".ponderal.v1.ListDeliveriesRequest\x1a#.ponderal.v1.ListDeliveriesResponse\"!\xda\xe2\x18\a\n" +
