@@ -87,13 +87,13 @@ func (c *Casework) disclose(ctx context.Context, p authn.Principal, clinic strin
 		if err != nil || len(found) == 0 {
 			return err
 		}
-		head, err := lockHead(ctx, tx)
+		head, releases, err := c.lockWithReleases(ctx, tx, found)
 		if err != nil {
 			return err
 		}
-		allowed, err := c.allowed(ctx, tx, p.PayerID, found)
-		if err != nil || len(allowed) == 0 {
-			return err
+		allowed := allowed(p.PayerID, found, releases)
+		if len(allowed) == 0 {
+			return nil
 		}
 		_, err = c.log.Commit(ctx, tx, head, auditlog.Draft{
 			ClinicID: clinic, Action: record.ActionResultDisclose, Actor: p.Actor(), Subjects: disclosedSubjects(allowed, p.PayerID),
@@ -110,46 +110,27 @@ func (c *Casework) disclose(ctx context.Context, p authn.Principal, clinic strin
 	return shown, err
 }
 
-// candidates reads the results with what decides whether they may be shown.
+// candidates reads the results with what decides whether they may be shown. Those that are not there are left out.
 func (c *Casework) candidates(ctx context.Context, tx *store.Tx, ids []string) ([]disclosing, error) {
-	var found []disclosing
-	for _, id := range ids {
-		row, err := tx.Result(ctx, id)
-		if fault.Is(err, fault.NotFound) {
-			continue
-		}
-		if err != nil {
+	rows, err := tx.Shown(ctx, ids)
+	if err != nil {
+		return nil, err
+	}
+	found := make([]disclosing, len(rows))
+	for i, row := range rows {
+		if found[i], err = c.shownResult(ctx, tx, row); err != nil {
 			return nil, err
 		}
-		result, doc, err := c.bundled(ctx, tx, row)
-		if err != nil {
-			return nil, err
-		}
-		scope, err := scopeOf(ctx, tx, row, doc)
-		if err != nil {
-			return nil, err
-		}
-		found = append(found, disclosing{id: id, result: result, referral: doc.Referral.ID, client: doc.Client.ID, scope: scope})
 	}
 	return found, nil
 }
 
 // allowed keeps the results that a live release of their referral to the payer covers, each as the widest of them lets it be seen. A result that
 // awaits a countersignature is not shown.
-func (c *Casework) allowed(ctx context.Context, tx *store.Tx, payer string, found []disclosing) ([]disclosing, error) {
-	now := record.TimeOf(c.now())
-	known := make(map[string][]record.Release)
+func allowed(payer string, found []disclosing, releases map[string][]record.Release) []disclosing {
 	var out []disclosing
 	for _, d := range found {
-		releases, there := known[d.referral]
-		if !there {
-			var err error
-			if releases, err = liveReleases(ctx, tx, d.referral, now); err != nil {
-				return nil, err
-			}
-			known[d.referral] = releases
-		}
-		release, ok := widest(releases, payer, d.scope)
+		release, ok := widest(releases[d.referral], payer, d.scope)
 		if !ok || d.result.Value.AwaitsCountersignature {
 			continue
 		}
@@ -159,7 +140,7 @@ func (c *Casework) allowed(ctx context.Context, tx *store.Tx, payer string, foun
 		}
 		out = append(out, d)
 	}
-	return out, nil
+	return out
 }
 
 // disclosedUnder says of every result shown under which release it was, and whether with its raw trials.

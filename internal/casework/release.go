@@ -133,6 +133,11 @@ func liveReleases(ctx context.Context, tx *store.Tx, referralID string, now reco
 	if err != nil {
 		return nil, err
 	}
+	return liveOf(rows, now)
+}
+
+// liveOf are those of stored releases that authorize at a moment.
+func liveOf(rows []store.Row, now record.Time) ([]record.Release, error) {
 	var out []record.Release
 	for _, row := range rows {
 		r, err := read[record.Release](record.KindRelease, row.Body)

@@ -31,13 +31,18 @@ func (c *Casework) view(row store.ResultRow) (record.Stored[ResultView], record.
 	if err != nil {
 		return record.Stored[ResultView]{}, doc, err
 	}
+	return viewOf(row, doc, kid), doc, nil
+}
+
+// viewOf is a result that was verified as it is shown.
+func viewOf(row store.ResultRow, doc record.ResultDocument, kid string) record.Stored[ResultView] {
 	v := ResultView{
 		ID: row.ID, ClinicID: doc.Clinic.ID, SessionID: row.SessionID, SessionRevision: row.SessionRevision,
 		Signature: doc.Signature, Decision: doc.Decision, KeyID: kid,
 		Supersedes: row.Supersedes, SupersededBy: row.SupersededBy, Outdated: row.Newest > row.SessionRevision,
 	}
 	revision := record.Revision{Number: 1, Entry: row.Entry, At: record.TimeOf(row.At)}
-	return record.Stored[ResultView]{Value: v, Revision: revision}, doc, nil
+	return record.Stored[ResultView]{Value: v, Revision: revision}
 }
 
 // bundled is a stored result with its bundle: the proof is against the checkpoint that was signed with it.
@@ -54,15 +59,21 @@ func (c *Casework) bundled(ctx context.Context, tx *store.Tx, row store.ResultRo
 	if err != nil {
 		return got, doc, err
 	}
-	proof := Proof{Entry: string(entry.Content), Salt: entry.Salt, Checkpoint: note}
-	for path := row.Path; len(path) >= 32; path = path[32:] {
-		proof.Path = append(proof.Path, [32]byte(path[:32]))
-	}
+	proof := Proof{Entry: string(entry.Content), Salt: entry.Salt, Checkpoint: note, Path: pathOf(row.Path)}
 	got.Value.Bundle = &Bundle{JWS: row.JWS, Proof: proof}
 	if err := enclose(ctx, tx, row, doc, got.Value.Bundle); err != nil {
 		return got, doc, err
 	}
 	return got, doc, c.addCountersigned(ctx, tx, row, doc, &got.Value)
+}
+
+// pathOf are the hashes of a stored inclusion path.
+func pathOf(joined []byte) [][32]byte {
+	var path [][32]byte
+	for ; len(joined) >= 32; joined = joined[32:] {
+		path = append(path, [32]byte(joined[:32]))
+	}
+	return path
 }
 
 // readResult reads a result of a clinic for its members.
