@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"mime"
 	"net/http"
-	"net/url"
 	"strings"
 
 	"github.com/grpc-ecosystem/grpc-gateway/v2/runtime"
@@ -117,28 +116,6 @@ func (g *Gateway) strict(next runtime.HandlerFunc) runtime.HandlerFunc {
 		}
 		next(w, r, pathParams)
 	}
-}
-
-func checkQuery(route *route, raw string) *refusal {
-	values, err := url.ParseQuery(raw)
-	if err != nil {
-		return &refusal{http.StatusBadRequest, fault.Wrap(fault.Invalid, "MALFORMED_QUERY", "the query string cannot be read", err)}
-	}
-	var violations []fault.Violation
-	for key := range values {
-		if !route.takes(key) {
-			violations = append(violations, fault.Violation{
-				Field: rpc.SanitiseApp(key), Rule: "query.unknown", Text: "this method has no such query parameter",
-			})
-		}
-	}
-	if len(violations) == 0 {
-		return nil
-	}
-	return &refusal{http.StatusBadRequest, &fault.Error{
-		Kind: fault.Invalid, Reason: "UNKNOWN_PARAMETER", Text: "the query string has parameters that the method does not take",
-		Violations: violations,
-	}}
 }
 
 func checkBody(route *route, r *http.Request, limit int64) *refusal {

@@ -111,34 +111,45 @@ func (rs routes) allowed(path string) []string {
 	return verbs
 }
 
-// takes reports whether key is a query parameter of the route: the path of a scalar field of the request, under its proto or
-// JSON name, which neither the path nor the body fills.
+// takes reports whether key is a query parameter of the route.
 func (r *route) takes(key string) bool {
+	return r.parameter(key) != nil
+}
+
+// parameter is the field that key names in a query string, if there is one: the path of a scalar field or a moment of the request, under its
+// proto or JSON name, which neither the path nor the body fills.
+func (r *route) parameter(key string) protoreflect.FieldDescriptor {
 	if r.body == "*" {
-		return false
+		return nil
 	}
 	message := r.input
 	var path []string
-	names := strings.Split(key, ".")
-	for i, name := range names {
+	for name := range strings.SplitSeq(key, ".") {
+		if message == nil {
+			return nil
+		}
 		field := message.Fields().ByTextName(name)
 		if field == nil {
 			field = message.Fields().ByJSONName(name)
 		}
-		if field == nil || field.IsMap() {
-			return false
+		if field == nil || field.IsMap() || field.IsList() && field.Message() != nil {
+			return nil
 		}
 		path = append(path, string(field.Name()))
-		last := i == len(names)-1
-		if field.Message() == nil {
-			return last && r.free(path)
-		}
-		if last || field.IsList() {
-			return false
-		}
 		message = field.Message()
+		if message == nil || isMoment(field) {
+			message = nil
+			if len(path) == strings.Count(key, ".")+1 && r.free(path) {
+				return field
+			}
+		}
 	}
-	return false
+	return nil
+}
+
+// isMoment says of a field that it is one text in a query string: RFC 3339.
+func isMoment(field protoreflect.FieldDescriptor) bool {
+	return field.Message() != nil && field.Message().FullName() == "google.protobuf.Timestamp"
 }
 
 func (r *route) free(path []string) bool {
