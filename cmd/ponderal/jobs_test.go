@@ -71,6 +71,9 @@ func TestServeHasTheKeysOfWebhooks(t *testing.T) {
 	if code := stop(); code != exitOK {
 		t.Errorf("serve ended with status %d", code)
 	}
+	if got := play(t, env, "", "audit", "check"); got.code != exitOK {
+		t.Errorf("audit check: status %d\n%s%s", got.code, got.out, got.err)
+	}
 	env["PONDERAL_SECOND_FACTOR_KEY_FILE"] = ""
 	if got := play(t, env, "", "serve"); got.code != exitFailed || !strings.Contains(got.err, "secrets of webhooks are sealed under keys") {
 		t.Errorf("without the key: status %d, %s", got.code, got.err)

@@ -315,3 +315,37 @@ func TestNoWebhookNoEvent(t *testing.T) {
 		t.Errorf("%+v", got)
 	}
 }
+
+// TestManyEventsTwoReplicas: sixteen results are released at once; every event fails once and is taken once, by whichever of two replicas, and none is lost or sent again.
+func TestManyEventsTwoReplicas(t *testing.T) {
+	t.Parallel()
+	h := newHooked(t)
+	h.payerSystem.answer = func(_ int64, n int) int {
+		if n == 1 {
+			return http.StatusTooManyRequests
+		}
+		return http.StatusOK
+	}
+	const results = 16
+	digest := h.session.Series[0].ProtocolDigest
+	for n := 2; n <= results; n++ {
+		s := session(t, digest, n)
+		must(h.c.PushSession(h.ctx, h.station(east), s))(t)
+		in := signing(s)
+		in.ResultID = id("f0", 100+n)
+		must(h.c.SignResult(h.ctx, h.reviewer(east), in))(t)
+	}
+	h.release(east, day.Add(time.Hour))
+	h.replica()
+	h.replica()
+	for _, d := range h.ended(results) {
+		if d.State != DeliveryDelivered || d.Attempts != 2 {
+			t.Errorf("%+v", d)
+		}
+	}
+	taken := h.payerSystem.taken()
+	slices.Sort(taken)
+	if len(taken) != results || len(slices.Compact(taken)) != results || len(h.payerSystem.seen()) != 2*results {
+		t.Errorf("taken %v after %d requests", taken, len(h.payerSystem.seen()))
+	}
+}
