@@ -53,7 +53,7 @@ func settingsOf(w world, c config.Config) (settings, error) {
 		grpc: c.GRPCAddress, rest: c.RESTAddress, metrics: c.MetricsAddress, allowPlaintext: c.AllowPlaintext, publicLogs: c.PublicLog,
 		logger: slog.New(slog.NewJSONHandler(w.stderr, &slog.HandlerOptions{Level: c.LogLevel})),
 		limits: serve.Limits{
-			MaxMessage:      c.MaxMessageKiB << 10,
+			MaxMessage: c.MaxMessageKiB << 10, MaxInFlight: c.MaxInFlight,
 			DefaultDeadline: time.Duration(c.DeadlineSeconds) * time.Second, MaxDeadline: time.Duration(c.MaxDeadlineSeconds) * time.Second,
 		},
 		stopWithin: time.Duration(c.ShutdownSeconds) * time.Second,

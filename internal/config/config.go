@@ -27,6 +27,7 @@ type Config struct {
 	DeadlineSeconds    int
 	MaxDeadlineSeconds int
 	MaxMessageKiB      int
+	MaxInFlight        int
 	PublicLog          bool
 	WitnessesFile      string
 	WitnessSeconds     int

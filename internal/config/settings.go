@@ -62,6 +62,8 @@ func settings() []Setting {
 		number("deadline_seconds", "15", "How long a call may take whose caller gives no deadline.", 1, 600, func(c *Config) *int { return &c.DeadlineSeconds }),
 		number("max_deadline_seconds", "60", "How long a call may take whatever its caller says.", 1, 600, func(c *Config) *int { return &c.MaxDeadlineSeconds }),
 		number("max_message_kib", "4096", "Largest gRPC message and REST body, in KiB.", 64, 65536, func(c *Config) *int { return &c.MaxMessageKiB }),
+		number("max_in_flight", "256", "Calls that are worked on at a time; as many again wait for a second at most, and further ones are told to come back (429).",
+			1, 100_000, func(c *Config) *int { return &c.MaxInFlight }),
 		{Name: "public_log", Kind: kindYesNo, Default: "false",
 			Doc:  "Serve the hashes and signed heads of every clinic's audit log without a credential; they tell how many entries a clinic writes, and when.",
 			set:  func(c *Config, v string) (err error) { c.PublicLog, err = parseYesNo(v); return err },

@@ -32,7 +32,7 @@ type chain struct {
 }
 
 // links is the one list, outermost first.
-func links(o Options, rules Rules, obs *observer, v *validation, lim *limiter, draining context.Context) chain {
+func links(o Options, rules Rules, obs *observer, v *validation, adm *admission, lim *limiter, draining context.Context) chain {
 	return chain{rules: rules, newRequestID: o.NewRequestID, now: o.Now, again: authenticator{o.Authenticator, o.Certificates}.again, validate: v.message, links: []link{
 		{name: "request id", why: "first, so that whatever happens can be found by it",
 			around: sendRequestID},
@@ -46,6 +46,8 @@ func links(o Options, rules Rules, obs *observer, v *validation, lim *limiter, d
 			around: drain{draining}.around},
 		{name: "deadline", why: "before authentication, which asks the database: no caller may wait on it without an end",
 			around: limits{fallback: o.DefaultDeadline, most: o.MaxDeadline}.around},
+		{name: "admission", why: "before the first question to the database, so that what is too much costs nothing; within the deadline, which a wait counts against",
+			around: adm.around},
 		{name: "address limit", why: "before authentication, whose refusals it counts, so that guessing has an end",
 			around: lim.byAddress},
 		{name: "authentication", why: "nothing of the message is looked at for a caller who is not known",

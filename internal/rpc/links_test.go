@@ -24,9 +24,9 @@ import (
 )
 
 func TestLinksStandInOrder(t *testing.T) {
-	want := []string{"request id", "metrics and access log", "faults", "recover", "drain", "deadline", "address limit", "authentication", "principal limit", "access", "decoding", "clinic", "validation"}
+	want := []string{"request id", "metrics and access log", "faults", "recover", "drain", "deadline", "admission", "address limit", "authentication", "principal limit", "access", "decoding", "clinic", "validation"}
 	var got []string
-	for _, l := range links(Options{}, nil, &observer{}, &validation{}, &limiter{}, context.Background()).links {
+	for _, l := range links(Options{}, nil, &observer{}, &validation{}, &admission{}, &limiter{}, context.Background()).links {
 		got = append(got, l.name)
 		if l.why == "" {
 			t.Errorf("%s stands where it does without a reason", l.name)

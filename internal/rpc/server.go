@@ -64,6 +64,8 @@ type Options struct {
 	MaxMessage      int
 	DefaultDeadline time.Duration
 	MaxDeadline     time.Duration
+	// MaxInFlight is how many calls are worked on at a time, streams apart.
+	MaxInFlight int
 	// RateLimits must be given.
 	RateLimits RateLimits
 	// Certificates authenticates calls that come without a token over a connection with a client certificate; nil means that none do.
@@ -90,6 +92,10 @@ func New(o Options, extra ...grpc.ServerOption) (*Server, error) {
 		return nil, err
 	}
 	lim, err := newLimiter(o.RateLimits, o.Registry, o.Now)
+	if err != nil {
+		return nil, err
+	}
+	adm, err := newAdmission(o.MaxInFlight, o.Registry)
 	if err != nil {
 		return nil, err
 	}
@@ -126,7 +132,7 @@ func New(o Options, extra ...grpc.ServerOption) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	*ch = links(o, rules, obs, v, lim, draining)
+	*ch = links(o, rules, obs, v, adm, lim, draining)
 	s.SetServing(false)
 	return s, nil
 }
@@ -159,6 +165,9 @@ func (o *Options) complete() error {
 	}
 	if o.MaxDeadline == 0 {
 		o.MaxDeadline = UsualMaxDeadline
+	}
+	if o.MaxInFlight == 0 {
+		o.MaxInFlight = UsualInFlight
 	}
 	return nil
 }

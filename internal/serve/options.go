@@ -59,6 +59,8 @@ type Limits struct {
 	DefaultDeadline, MaxDeadline time.Duration
 	// MaxStreams is how many calls one connection may have at a time; usually 256.
 	MaxStreams uint32
+	// MaxInFlight is how many calls are worked on at a time, streams apart; usually 256. As many again wait for a second at most.
+	MaxInFlight int
 }
 
 // Pool is the state of the database pool, in connections.
@@ -82,6 +84,9 @@ func (l Limits) complete() Limits {
 	}
 	if l.MaxStreams == 0 {
 		l.MaxStreams = 256
+	}
+	if l.MaxInFlight == 0 {
+		l.MaxInFlight = rpc.UsualInFlight
 	}
 	return l
 }

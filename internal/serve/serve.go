@@ -65,7 +65,7 @@ func New(o Options) (*Server, error) {
 	var err error
 	s.grpc, err = rpc.New(rpc.Options{
 		Cases: o.Cases, Authenticator: o.Authenticator, Logger: o.Logger, Registry: o.Registry, Now: o.Now, NewRequestID: o.NewRequestID,
-		MaxMessage: o.Limits.MaxMessage, DefaultDeadline: o.Limits.DefaultDeadline, MaxDeadline: o.Limits.MaxDeadline,
+		MaxMessage: o.Limits.MaxMessage, DefaultDeadline: o.Limits.DefaultDeadline, MaxDeadline: o.Limits.MaxDeadline, MaxInFlight: o.Limits.MaxInFlight,
 		PublicLogs: o.PublicLogs, RateLimits: o.RateLimits, Certificates: o.Certificates,
 	}, transport(o.Limits)...)
 	if err != nil {
