@@ -91,7 +91,7 @@ func (s *service) start(ctx context.Context, w world, o settings) error {
 		return err
 	}
 	s.server, err = serve.New(serve.Options{
-		Cases: s.cases, Authenticator: authn.NewAuthenticator(s.store, w.now), Ready: s.store.Ready,
+		Cases: s.cases, Authenticator: authn.NewAuthenticator(s.store, w.now), Ready: s.store.Ready, Pool: s.connections,
 		GRPCAddress: o.grpc, RESTAddress: o.rest, MetricsAddress: o.metrics, TLS: o.tls, AllowPlaintext: o.allowPlaintext, PublicLogs: o.publicLogs,
 		Logger: o.logger, Registry: registry, Workers: workers, Now: w.now, NewRequestID: func() string { return newID(w).String() }, Limits: o.limits,
 		RateLimits: o.rates.shared(s.store), Certificates: authn.NewCertificates(s.store, w.now),
@@ -102,6 +102,9 @@ func (s *service) start(ctx context.Context, w world, o settings) error {
 	s.addresses, err = s.server.Start(ctx)
 	return err
 }
+
+// connections is the state of the database pool, for the metrics.
+func (s *service) connections() serve.Pool { return serve.Pool(s.store.Connections()) }
 
 // newCases puts the use cases together over an open store. Without signIn nobody signs in.
 func newCases(ctx context.Context, w world, st *store.Store, keys keyFolder, logName string, signIn *casework.SignIn) (*casework.Casework, error) {
