@@ -195,6 +195,7 @@ func namedGone(r Report, table, clinic, name string) bool {
 func TestRowsTakenOut(t *testing.T) {
 	t.Parallel()
 	w := newWorld(t)
+	w.further()
 	r := rand.New(rand.NewPCG(3, 4))
 	for table := range tables {
 		w.exec("CREATE TEMP TABLE kept AS SELECT * FROM ponderal." + table)
@@ -220,6 +221,7 @@ func TestRowsTakenOut(t *testing.T) {
 func TestRowsPutIn(t *testing.T) {
 	t.Parallel()
 	w := newWorld(t)
+	w.further()
 	w.dropIndexes()
 	for table, words := range tables {
 		var set, key string
@@ -235,6 +237,8 @@ func TestRowsPutIn(t *testing.T) {
 		default:
 			set, key = "revision = 9", words.key
 		}
+		// A forger who owns the database takes what stands in the way.
+		w.exec("ALTER TABLE ponderal." + table + " DROP CONSTRAINT IF EXISTS " + table + "_revision_check")
 		w.exec("CREATE TEMP TABLE forged AS SELECT * FROM ponderal." + table + " LIMIT 1")
 		forged := w.ask("UPDATE forged SET " + set + " RETURNING clinic_id || '|' || " + key)[0]
 		w.exec("INSERT INTO ponderal." + table + " SELECT * FROM forged")
