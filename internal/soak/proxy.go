@@ -74,9 +74,14 @@ func (n *network) change(w weather) {
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	n.weather = w
-	if w == away {
-		for l := range n.links {
+	for l := range n.links {
+		switch w {
+		case away:
 			l.close()
+		case deaf:
+			l.lost[toClient] = true
+		case mute:
+			l.lost[toServer] = true
 		}
 	}
 }

@@ -7,10 +7,10 @@ import (
 	"testing"
 	"time"
 
-	"go.uber.org/goleak"
+	"ponderal.example/internal/pgtest"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) { pgtest.Main(m) }
 
 // echo answers each connection with what it sent.
 func echo(t *testing.T) string {

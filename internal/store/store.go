@@ -23,6 +23,9 @@ import (
 const (
 	// acquireLimit is how long a call waits for a connection before it is told that there is too much at once.
 	acquireLimit = 5 * time.Second
+	// pingLimit is how long a connection that was idle for a second may take to answer before it is left for another: behind a router that forgot it,
+	// it never answers and never breaks.
+	pingLimit = time.Second
 	// readyLimit bounds the readiness check, so that a stuck pool is seen as such.
 	readyLimit = 2 * time.Second
 	// openLimit bounds the checks of Open.
@@ -65,6 +68,9 @@ func Open(ctx context.Context, o Options) (*Store, error) {
 	}
 	if o.MaxConns > 0 {
 		config.MaxConns = o.MaxConns
+	}
+	if config.PingTimeout == 0 {
+		config.PingTimeout = pingLimit
 	}
 	params := config.ConnConfig.RuntimeParams
 	for name, value := range serverLimits {
