@@ -115,14 +115,53 @@ start() {
 
 # Series come into being with their first event, so each is made to happen: calls with and without a credential, a path that is not there, too many calls.
 scrape() {
-  get 17080 /v1/whoami -o /dev/null || true
+  get 17080 /healthz -f -o /dev/null
   get 17080 /v1/nothing -o /dev/null
-  get 17080 /v1/clinics -o /dev/null -X POST -H 'Authorization: Bearer none' -H 'Content-Type: application/json' -d '{'
+  get 17080 /v1/identities -o /dev/null
   local n
-  for n in $(seq 40); do printf 'url = "https://ponderal.example/v1/clients?n=%s"\noutput = "/dev/null"\nheader = "Authorization: Bearer none"\n' "$n"; done >"$work/many"
+  for n in $(seq 40); do printf 'url = "https://ponderal.example/v1/identities?page_size=%s"\noutput = "/dev/null"\nheader = "Authorization: Bearer none"\n' "$n"; done >"$work/many"
   for n in 1 2 3; do
     curl -sS --max-time 30 --cacert "$work/secrets/tls_certificate" --connect-to ponderal.example:443:127.0.0.1:17080 -K "$work/many"
   done
   get 17080 /metrics >"$work/metrics"
   bin/promtool check metrics <"$work/metrics" >"$work/promtool" 2>&1 || { cat "$work/promtool"; echo 'promtool has remarks on the names of metrics (see above)'; }
 }
+
+# The library of the specification, Kubernetes' own types, the schema of the backup plugin; then promtool over rules, their tests, and the dashboard's expressions.
+lint() {
+  "$work/one" serve -h >"$work/metrics.settings"
+  local plugin
+  plugin=$(cd .ci/tools/deploy && go mod download -json github.com/cloudnative-pg/plugin-barman-cloud@v0.15.0 | sed -n 's/.*"Dir": "\(.*\)".*/\1/p')
+  cp "$plugin/config/crd/bases/barmancloud.cnpg.io_objectstores.yaml" "$work/metrics.objectstore.yaml"
+  (cd .ci/tools/deploy && go vet . && DEPLOY_TEST_METRICS=$work/metrics go test -count=1 .)
+  bin/promtool check rules deploy/prometheus/rules.yaml "$work/metrics.dashboard.yaml" >"$work/promtool" || { cat "$work/promtool"; return 1; }
+  bin/promtool test rules deploy/prometheus/rules_test.yaml >"$work/promtool" 2>&1 || { cat "$work/promtool"; return 1; }
+}
+
+# The primary is killed. Nothing can be written until the standby is promoted and does not wait for the dead one; then both replicas find it by themselves.
+takeover() {
+  local before
+  before=$(sql postgres_a 'SELECT count(*) FROM ponderal.audit_entry' ponderal)
+  compose kill -s SIGKILL postgres_a >/dev/null 2>&1
+  local began=$SECONDS
+  sql postgres_b 'SELECT pg_promote()' >/dev/null
+  sql postgres_b "ALTER SYSTEM SET synchronous_standby_names = ''" >/dev/null
+  compose rm -f -s postgres_a >/dev/null 2>&1
+  until_true 60 ready
+  [ "$(sql postgres_b 'SELECT pg_is_in_recovery()')" = f ] || fail 'the standby was not promoted'
+  [ "$(sql postgres_b 'SELECT count(*) FROM ponderal.audit_entry' ponderal)" = "$before" ] || fail 'the standby lacks entries'
+  echo "both replicas were ready again after $((SECONDS - began)) s"
+}
+
+main() {
+  trap finish EXIT
+  say 'tools'; install_tools
+  say 'two builds'; reproducible
+  say "the image's last stage"; last_stage
+  say 'the composition'; secrets; scrape_settings; start
+  say 'metrics'; scrape
+  say 'lint'; lint
+  say 'the primary dies'; takeover
+  say 'done'
+}
+main
