@@ -6,6 +6,8 @@ import (
 	"slices"
 	"strconv"
 
+	"golang.org/x/sync/errgroup"
+
 	"ponderal.example/internal/auditlog"
 	"ponderal.example/internal/authn"
 	"ponderal.example/internal/fault"
@@ -40,11 +42,9 @@ func (c *Casework) ListFeed(ctx context.Context, p authn.Principal, page record.
 		after = r.Number
 	}
 	feed.Next = strconv.FormatInt(after, 10)
-	shown := make(map[string]map[string]record.Stored[ResultView], len(clinics))
-	for _, clinic := range sortedKeys(clinics) {
-		if shown[clinic], err = c.disclose(ctx, p, clinic, clinics[clinic]); err != nil {
-			return Feed{}, fmt.Errorf("list feed: %w", err)
-		}
+	shown, err := c.discloseAll(ctx, p, clinics)
+	if err != nil {
+		return Feed{}, fmt.Errorf("list feed: %w", err)
 	}
 	for _, r := range rows {
 		item := FeedItem{Number: r.Number}
@@ -56,6 +56,31 @@ func (c *Casework) ListFeed(ctx context.Context, p authn.Principal, page record.
 		feed.Items = append(feed.Items, item)
 	}
 	return feed, nil
+}
+
+// clinicsAtOnce is how many clinics of one page are read at the same time; each takes a connection of its own and waits for nothing of the others.
+const clinicsAtOnce = 4
+
+// discloseAll discloses the results of several clinics, each clinic in a transaction of its own.
+func (c *Casework) discloseAll(ctx context.Context, p authn.Principal, clinics map[string][]string) (map[string]map[string]record.Stored[ResultView], error) {
+	names := sortedKeys(clinics)
+	got := make([]map[string]record.Stored[ResultView], len(names))
+	group, ctx := errgroup.WithContext(ctx)
+	group.SetLimit(clinicsAtOnce)
+	for i, clinic := range names {
+		group.Go(func() (err error) {
+			got[i], err = c.disclose(ctx, p, clinic, clinics[clinic])
+			return err
+		})
+	}
+	if err := group.Wait(); err != nil {
+		return nil, err
+	}
+	shown := make(map[string]map[string]record.Stored[ResultView], len(names))
+	for i, clinic := range names {
+		shown[clinic] = got[i]
+	}
+	return shown, nil
 }
 
 func sortedKeys[V any](m map[string]V) []string {
