@@ -113,8 +113,8 @@ func readCheckpoints(name string) ([]string, error) {
 	if err != nil {
 		return nil, err
 	}
-	if !bytes.HasPrefix(bytes.TrimSpace(text), []byte("{")) {
-		return []string{string(text)}, nil
+	if note := bareCheckpoint(text); note != "" {
+		return []string{note}, nil
 	}
 	items, err := split(text)
 	if err != nil {

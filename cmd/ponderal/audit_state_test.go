@@ -103,6 +103,12 @@ func TestAuditCheckWithCheckpointsFromOutside(t *testing.T) {
 		code             int
 	}{
 		{"a note", good, "Everything stored is", exitOK},
+		{"a note as an answer has it", `{"checkpoint":` + quoted(t, good) + `,"size":"9"}`, "Everything stored is", exitOK},
+		{"a note with an empty line more", good + "\n", "Everything stored is", exitOK},
+		{"a note without its last line end", strings.TrimSuffix(good, "\n"), "Everything stored is", exitOK},
+		{"two notes in a file", good + longer, "does not verify", exitFailed},
+		{"a note with two origins", strings.SplitAfterN(good, "\n", 2)[0] + good, "does not verify", exitFailed},
+		{"a note without its signature", strings.SplitAfter(good, "\n\n")[0], "it is not one checkpoint", exitFailed},
 		{"a result", bundled(good), "Everything stored is", exitOK},
 		{"a note of a longer log", longer, "the log was cut", exitFailed},
 		{"a result of a longer log", bundled(longer), "the log was cut", exitFailed},

@@ -54,6 +54,9 @@ func runErase(ctx context.Context, w world, f *flags) error {
 	if o.Operator == "" {
 		o.Operator = w.env("USER")
 	}
+	if o.Operator == "" {
+		return usagef("who runs this? USER names no account: give -operator, it stands in the audit log")
+	}
 	for _, given := range []struct{ name, value string }{
 		{"clinic", o.ClinicID}, {"client", o.ClientID}, {"demand", o.Demand}, {"asked-by", o.AskedBy}, {"operator", o.Operator},
 	} {

@@ -29,6 +29,11 @@ func TestErase(t *testing.T) {
 	order := func(client string, more ...string) []string {
 		return append([]string{"erase", "-clinic", clinic, "-client", client, "-demand", "letter 7", "-asked-by", "the client"}, more...)
 	}
+	env["USER"] = ""
+	if got := play(t, env, "", order(client)...); got.code != exitUsage || !strings.Contains(got.err, "give -operator") {
+		t.Errorf("by nobody: status %d, %s%s", got.code, got.out, got.err)
+	}
+	env["USER"] = "operator-1"
 	for range 2 {
 		if got := play(t, env, "", order(client)...); got.code != exitOK || !strings.Contains(got.out, "Nothing was changed") || !strings.Contains(got.out, "1  client\n") ||
 			!strings.Contains(got.out, "No payer was shown a result.") {

@@ -257,6 +257,9 @@ func standing(k seal.PublicKey) string {
 		text += " is retired since " + seal.FormatMoment(k.RetiredAt)
 	}
 	if !k.CompromisedFrom.IsZero() {
+		if !k.RetiredAt.IsZero() {
+			text += " and"
+		}
 		text += " is marked compromised from " + seal.FormatMoment(k.CompromisedFrom)
 	}
 	return text

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"ponderal.example/internal/bundle"
@@ -74,6 +75,8 @@ func openHead(w world, ring seal.Ring, witnesses []seal.Witness, logName, file s
 	switch {
 	case errors.Is(err, seal.ErrUnknownKey):
 		return bundle.Head{}, fmt.Errorf("%s: %w (is the key set of this service, and newer than the head?)", file, err)
+	case errors.Is(err, seal.ErrMalformed):
+		return bundle.Head{}, fmt.Errorf("%s: %w (a file holds one checkpoint as the service hands it out, or one signed result)", file, err)
 	case err != nil:
 		return bundle.Head{}, fmt.Errorf("%s: %w", file, err)
 	}
@@ -82,14 +85,8 @@ func openHead(w world, ring seal.Ring, witnesses []seal.Witness, logName, file s
 
 // noteIn finds the checkpoint of a file: the file itself, the member that answers of the service have it in, or that of the one signed result in it.
 func noteIn(doc []byte) (string, error) {
-	if !bytes.HasPrefix(bytes.TrimSpace(doc), []byte("{")) {
-		return string(doc), nil
-	}
-	var answer struct {
-		Checkpoint string `json:"checkpoint"`
-	}
-	if err := json.Unmarshal(doc, &answer); err == nil && answer.Checkpoint != "" {
-		return answer.Checkpoint, nil
+	if note := bareCheckpoint(doc); note != "" {
+		return note, nil
 	}
 	items, err := split(doc)
 	if err != nil {
@@ -103,6 +100,21 @@ func noteIn(doc []byte) (string, error) {
 		return "", errors.New("it is neither a checkpoint nor an answer or a signed result that holds one")
 	}
 	return b.Checkpoint, nil
+}
+
+// bareCheckpoint is the checkpoint that a file is, or that an answer of the service has in a member; empty where the file is something else.
+// Saving a text often adds empty lines at its end or takes the last one away, so that the end is set right.
+func bareCheckpoint(doc []byte) string {
+	if !bytes.HasPrefix(bytes.TrimSpace(doc), []byte("{")) {
+		return strings.TrimRight(string(doc), "\r\n\t ") + "\n"
+	}
+	var answer struct {
+		Checkpoint string `json:"checkpoint"`
+	}
+	if err := json.Unmarshal(doc, &answer); err != nil {
+		return ""
+	}
+	return answer.Checkpoint
 }
 
 func readProof(w world, file string) (*bundle.HeadProof, error) {

@@ -127,6 +127,8 @@ func TestVerifyHoldsTwoHeadsTogether(t *testing.T) {
 	}{
 		{"grown", []string{"-older", older, "-newer", newer, "-proof", proof}, exitOK, "CONSISTENT"},
 		{"grown, the newer head in an answer", []string{"-older", older, "-newer", answer, "-proof", proof, "-log", "log.ponderal.example"}, exitOK, "CONSISTENT"},
+		{"the same, with an empty line more", []string{"-older", k.file("more.txt", nine+"\n"), "-newer", newer}, exitOK, "THE SAME"},
+		{"the same, without its last line end", []string{"-older", k.file("less.txt", strings.TrimSuffix(nine, "\n")), "-newer", newer}, exitOK, "THE SAME"},
 		{"the same", []string{"-older", newer, "-newer", answer}, exitOK, "THE SAME"},
 		{"a fork", []string{"-older", k.file("five.txt", five), "-newer", k.file("other.txt", forked)}, exitFailed, "FORK"},
 		{"no proof", []string{"-older", older, "-newer", newer}, exitFailed, "curl -H"},

@@ -14,6 +14,7 @@ package auditcheck
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -136,6 +137,8 @@ func (o Options) readKnown(report *Report, clinics []string) map[string][]seal.C
 		}
 		c, err := seal.VerifyCheckpoint(o.Ring, origin, text)
 		switch {
+		case errors.Is(err, seal.ErrMalformed):
+			report.add(Problem{Clinic: clinic, Table: tableKnown, Key: key, Entry: NoEntry, What: "it is not one checkpoint as the service hands it out"})
 		case err != nil:
 			report.add(Problem{Clinic: clinic, Table: tableKnown, Key: key, Entry: NoEntry, What: "its signature does not verify under the key set"})
 		case !slices.Contains(clinics, clinic):
