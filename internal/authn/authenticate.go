@@ -70,9 +70,9 @@ func (a *Authenticator) Authenticate(ctx context.Context, bearer string) (Princi
 	case err != nil:
 		return Principal{}, err
 	case ended:
-		return Principal{}, fault.New(fault.Unauthenticated, "TOKEN_REVOKED", "the token has been revoked")
+		return Principal{}, fault.New(fault.Unauthenticated, "TOKEN_REVOKED", "the token has been revoked; sign in again, or ask an administrator for a new one")
 	case !now.Before(token.ExpiresAt.Std()):
-		return Principal{}, fault.New(fault.Unauthenticated, "TOKEN_EXPIRED", "the token has expired")
+		return Principal{}, fault.New(fault.Unauthenticated, "TOKEN_EXPIRED", "the token has expired; sign in again, or ask an administrator for a new one")
 	}
 	p, err := principalOf(token)
 	if err != nil || p.MemberID == "" && p.IdentityID == "" {

@@ -123,7 +123,7 @@ func identityShape(v record.Identity) []fault.Violation {
 		return n
 	}
 	demand(count(v.MemberID, v.PayerID, v.NetworkName) == 1, "member_id", "identity.one_holder", "an identity is a member's, a payer's, or that of a person of the network")
-	demand((v.MemberID != "") == (v.ClinicID != ""), "member_id", "identity.clinic", "a member's identity names the clinic, and no other does")
+	demand((v.MemberID != "") == (v.ClinicID != ""), "member_id", "identity.clinic", "a member's identity names the clinic, and no other does; identities of payers and of people of the network are for a network administrator, who names no clinic")
 	demand((v.NetworkName != "") == (len(v.NetworkRoles) > 0), "network_roles", "identity.network_roles", "a person of the network, and nobody else, has roles of the network")
 	demand(!slices.ContainsFunc(v.NetworkRoles, func(r record.Role) bool { return r != record.RoleNetworkAuditor && r != record.RoleNetworkAdmin }),
 		"network_roles", "identity.network_role", "the roles of the network are auditor and administrator")

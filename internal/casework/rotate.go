@@ -67,7 +67,7 @@ func (c *Casework) rotateUnder(ctx context.Context, tx *store.Tx, head auditlog.
 		return Rotated{}, err
 	}
 	if was != nil {
-		return Rotated{}, fault.New(fault.Precondition, "TOKEN_ROTATED", "the token has a successor already, or has been revoked")
+		return Rotated{}, fault.New(fault.Precondition, "TOKEN_ROTATED", "the token has a successor already, or has been revoked; use the successor, or ask an administrator for a new token")
 	}
 	now := c.now()
 	if err := successorEnds(former, expires, now); err != nil {

@@ -167,11 +167,11 @@ func holder(ctx context.Context, tx *store.Tx, in NewToken) ([]fault.Violation, 
 	}
 	var wrong []fault.Violation
 	if m.Left {
-		wrong = append(wrong, fault.Violation{Field: "member_id", Rule: "member.present", Text: "the member has not left the clinic"})
+		wrong = append(wrong, fault.Violation{Field: "member_id", Rule: "member.present", Text: "the member must not have left the clinic"})
 	}
 	for i, r := range in.Roles {
 		if !hasRole(m, r) {
-			wrong = append(wrong, fault.Violation{Field: fmt.Sprintf("roles[%d]", i), Rule: "token.member_has_role", Text: "the member has the role"})
+			wrong = append(wrong, fault.Violation{Field: fmt.Sprintf("roles[%d]", i), Rule: "token.member_has_role", Text: "the member must have the role; an administrator gives it with the member (PutMember)"})
 		}
 	}
 	return wrong, nil

@@ -94,7 +94,7 @@ func bearerOf(ctx context.Context) (string, error) {
 	scheme, token, ok := strings.Cut(values[0], " ")
 	token = strings.TrimSpace(token)
 	if len(values) > 1 || !ok || !strings.EqualFold(scheme, "bearer") || token == "" {
-		return "", fault.New(fault.Unauthenticated, "MALFORMED_CREDENTIAL", "the authorization is not of the form: Bearer TOKEN")
+		return "", fault.New(fault.Unauthenticated, "MALFORMED_CREDENTIAL", "the authorization is not of the form: Bearer TOKEN, sent once")
 	}
 	return token, nil
 }
@@ -110,7 +110,15 @@ func checkRole(ctx context.Context, c *call, next func(context.Context) error) e
 			return next(ctx)
 		}
 	}
-	return fault.New(fault.Denied, "ROLE_NEEDED", "the roles of this credential do not allow this method")
+	return fault.Newf(fault.Denied, "ROLE_NEEDED", "the roles of this credential do not allow this method; it is for: %s", strings.Join(roleNames(c.rule.Roles), ", "))
+}
+
+func roleNames(roles []record.Role) []string {
+	names := make([]string, len(roles))
+	for i, r := range roles {
+		names[i] = strings.ReplaceAll(string(r), "_", " ")
+	}
+	return names
 }
 
 // resolveClinic settles whose data the call acts on, by the rule's scope.
