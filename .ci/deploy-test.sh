@@ -146,6 +146,7 @@ takeover() {
   local began=$SECONDS
   sql postgres_b 'SELECT pg_promote()' >/dev/null
   sql postgres_b "ALTER SYSTEM SET synchronous_standby_names = ''" >/dev/null
+  sql postgres_b 'SELECT pg_reload_conf()' >/dev/null
   compose rm -f -s postgres_a >/dev/null 2>&1
   until_true 60 ready
   [ "$(sql postgres_b 'SELECT pg_is_in_recovery()')" = f ] || fail 'the standby was not promoted'

@@ -27,6 +27,8 @@ make_cluster() {
 		CREATE ROLE ponderal_owner LOGIN CREATEROLE PASSWORD $(quoted owner_password)
 		CREATE DATABASE ponderal OWNER ponderal_owner
 	SQL
+	# In the file, not on the command line, so that ALTER SYSTEM can go before it when only one machine is left.
+	printf "synchronous_standby_names = 'ANY 1 (postgres_a, postgres_b)'\n" >>"$data.new/postgresql.conf"
 	mv "$data.new" "$data"
 }
 
@@ -47,6 +49,6 @@ fi
 # acknowledged. Statements and their values stay out of the log, since they describe people.
 exec postgres -D "$data" -c 'listen_addresses=*' -c "cluster_name=$NAME" \
 	-c "primary_conninfo=host=$PEER user=replicator passfile=$passfile application_name=$NAME" \
-	-c 'synchronous_standby_names=ANY 1 (postgres_a, postgres_b)' -c synchronous_commit=on \
+	-c synchronous_commit=on \
 	-c wal_level=replica -c max_wal_senders=8 -c wal_keep_size=1GB -c wal_log_hints=on -c hot_standby=on \
 	-c max_connections=120 -c log_statement=none -c log_min_error_statement=panic -c log_parameter_max_length=0
