@@ -55,6 +55,7 @@ func fullSession(series, trials int) *pb.Session {
 				Signs:    []*pb.MechanicsSign{{Sign: pb.Sign_SIGN_TWIST, Grade: 2}, {Sign: pb.Sign_SIGN_HEEL_RISE, Grade: 1}},
 				Symptoms: []pb.Symptom{pb.Symptom_SYMPTOM_OTHER}, Blinded: true, ClosedReason: "strap came off",
 				StartHeartRateBpm: proto.Uint32(80), SteadyHeartRateBpm: proto.Uint32(uint32(88 + 5*j)),
+				HeartRateTrace: &pb.HeartRateTrace{StartedAt: timestamppb.New(someTime), Changes: []int32{int32(88 + j), 1, -2, int32(-87 - j), 90}},
 			})
 		}
 		s.Series = append(s.Series, one)
@@ -134,7 +135,7 @@ func roundTrip[M proto.Message, T any](t *testing.T, m M, read func(*reader, M) 
 
 func TestRoundTrips(t *testing.T) {
 	roundTrip(t, fullSession(6, 8), func(r *reader, m *pb.Session) record.Session { return r.session(m, "session") }, (*writer).session)
-	roundTrip(t, &pb.Clinic{Id: someID, Name: "Hill Clinic", DisplayUnit: pb.Unit_UNIT_KG},
+	roundTrip(t, &pb.Clinic{Id: someID, Name: "Hill Clinic", DisplayUnit: pb.Unit_UNIT_KG, RetentionDays: 2190, IndependentReview: true},
 		func(r *reader, m *pb.Clinic) record.Clinic { return r.clinic(m, "clinic") }, (*writer).clinic)
 	roundTrip(t, &pb.Payer{Id: someID, Name: "Example Mutual"},
 		func(r *reader, m *pb.Payer) record.Payer { return r.payer(m, "payer") }, (*writer).payer)
@@ -153,6 +154,7 @@ func TestRoundTrips(t *testing.T) {
 	}}, func(r *reader, m *pb.JobProfile) record.JobProfile { return r.jobProfile(m, "job_profile") }, (*writer).jobProfile)
 	roundTrip(t, &pb.Release{
 		Id: someID, ReferralId: otherID, PayerId: someID, Purpose: "claim", ExpiresAt: timestamppb.New(someTime), Revoked: true,
+		ResultIds: []string{someID, otherID}, WithRawTrials: true,
 	}, func(r *reader, m *pb.Release) record.Release { return r.release(m, "release") }, (*writer).release)
 	roundTrip(t, &pb.Kit{
 		Id: someID, Name: "kit 1", Tote: &pb.Piece{Code: "T", Mass: pounds("5"), VerifiedOn: "2026-01-02"},
