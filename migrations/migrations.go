@@ -4,7 +4,8 @@
 // A file NNNN_name.up.sql takes the schema one step forward and NNNN_name.down.sql
 // back again. Each is sent as one batch, which Postgres runs as one
 // transaction: a file holds no BEGIN, COMMIT or ROLLBACK, and a file that fails
-// leaves nothing behind. Files are applied with an empty search_path, so that
+// leaves nothing behind. A file waits for no lock longer than a second: then it
+// lets others go first and begins anew. Files are applied with an empty search_path, so that
 // every name in them says its schema. The list of applied files is the
 // table public.ponderal_schema_migrations, outside the schema that the files make
 // and drop.
@@ -135,7 +136,7 @@ func newRunner(db *sql.DB, from fs.FS) (*runner, error) {
 	if err != nil {
 		return nil, errors.Join(fmt.Errorf("prepare %s.%s: %w", schema, table, err), source.Close())
 	}
-	m, err := migrate.NewWithInstance("embedded", source, "postgres", driver)
+	m, err := migrate.NewWithInstance("embedded", hasty{source}, "postgres", driver)
 	if err != nil {
 		return nil, errors.Join(err, source.Close(), driver.Close())
 	}
@@ -157,7 +158,7 @@ func (r *runner) run(ctx context.Context, direction string) error {
 	if err != nil {
 		return fmt.Errorf("migrate %s: %w", direction, err)
 	}
-	for {
+	for tries := 1; ; {
 		before, err := r.position()
 		if err != nil {
 			return fmt.Errorf("migrate %s: %w", direction, err)
@@ -172,8 +173,17 @@ func (r *runner) run(ctx context.Context, direction string) error {
 		if errors.Is(err, fs.ErrNotExist) && r.movedFrom(before) {
 			continue // another process applied the last file meanwhile
 		}
-		if err != nil {
-			return r.explain(direction, numbers, err)
+		if err == nil {
+			tries = 1
+			continue
+		}
+		err = r.explain(direction, numbers, err)
+		if !lockedOut(err) || tries == lockTries {
+			return err
+		}
+		tries++
+		if stopped := letOthers(ctx); stopped != nil {
+			return errors.Join(err, stopped)
 		}
 	}
 }
