@@ -119,7 +119,7 @@ scrape() {
   get 17080 /v1/nothing -o /dev/null
   get 17080 /v1/identities -o /dev/null
   local n
-  for n in $(seq 40); do printf 'url = "https://ponderal.example/v1/identities?page_size=%s"\noutput = "/dev/null"\nheader = "Authorization: Bearer none"\n' "$n"; done >"$work/many"
+  for n in $(seq 40); do printf 'url = "https://ponderal.example/v1/identities"\noutput = "/dev/null"\nheader = "Authorization: Bearer none"\n'; done >"$work/many"
   for n in 1 2 3; do
     curl -sS --max-time 30 --cacert "$work/secrets/tls_certificate" --connect-to ponderal.example:443:127.0.0.1:17080 -K "$work/many"
   done
