@@ -21,7 +21,7 @@ test "$(wc -l <"$work/tour")" -ge 10 || { echo 'the README has lost its tour'; e
 } >"$work/script"
 ln -s "$PWD/bin" "$work/bin"
 (cd "$work" && PATH="$PWD/bin:$PATH" bash script) >"$work/out" 2>&1 || { cat "$work/out"; exit 1; }
-for want in 'VERIFIED: every check holds' OUTCOME_STORED OUTCOME_ALREADY_STORED 'heart_rate_bpm' 'ponderal.v1.SessionService' '"items"' 'VERIFIED WITHOUT THE RAW TRIALS' '"disclosures"' 'corrected series' 'CONSISTENT: the log has only grown'; do
+for want in 'VERIFIED: every check holds' OUTCOME_STORED OUTCOME_ALREADY_STORED 'heart_rate_bpm' 'ponderal.v1.SessionService' '"items"' 'VERIFIED WITHOUT THE RAW TRIALS' '"disclosures"' 'corrected series' '"secondFactorUri"' 'CONSISTENT: the log has only grown'; do
   grep -qF -- "$want" "$work/out" || { echo "the tour's output lacks: $want"; cat "$work/out"; exit 1; }
 done
 echo 'the tour of the README works'
