@@ -136,6 +136,7 @@ func readUses() map[string]use {
 			return many(tx.Countersignatures(ctx, id(300)))
 		},
 		"Result": func(ctx context.Context, tx *Tx, _ int64) (int, error) { return one(tx.Result(ctx, id(300))) },
+		"Shown":  func(ctx context.Context, tx *Tx, _ int64) (int, error) { return many(tx.Shown(ctx, []string{id(300)})) },
 		"ResultsOfSession": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
 			return many(tx.ResultsOfSession(ctx, id(200)))
 		},
@@ -177,6 +178,10 @@ func readUses() map[string]use {
 		"Head": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
 			_, edge, err := tx.Head(ctx)
 			return headOfA(edge), err
+		},
+		"LockHeadAndReleases": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
+			_, edge, releases, err := tx.LockHeadAndReleases(ctx, []string{id(104)})
+			return headOfA(edge) + len(releases[id(104)]), err
 		},
 		"LockHead": func(ctx context.Context, tx *Tx, _ int64) (int, error) {
 			_, edge, err := tx.LockHead(ctx)
