@@ -50,6 +50,9 @@ func (h *historian) compare(ctx context.Context, from, to int) (Comparison, erro
 		return out, err
 	}
 	later, err := h.load(ctx, to)
+	if fault.KindOf(err) == fault.NotFound {
+		return out, fault.Newf(fault.NotFound, "NO_SUCH_REVISION", "the session has no revision %d", to)
+	}
 	if err != nil {
 		return out, err
 	}

@@ -70,6 +70,9 @@ func TestCompareFindings(t *testing.T) {
 func TestCompareFindingsRefuses(t *testing.T) {
 	t.Parallel()
 	w, s := pushed(t)
+	if _, err := w.c.CompareFindings(w.ctx, w.admin(east), s.ID, 1, 2); reasonOf(err) != "NO_SUCH_REVISION" {
+		t.Errorf("a later revision that is not there, of a session that is: %v", err)
+	}
 	_, err := w.c.CompareFindings(w.ctx, w.admin(east), s.ID, 2, 1)
 	wantInvalid(t, err, "to_revision compare.order")
 	for name, in := range map[string]struct {

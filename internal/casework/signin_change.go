@@ -29,7 +29,7 @@ func asProof(err error) error {
 
 // ownLogin is the identity with a login for which the presented token was signed in.
 func (c *Casework) ownLogin(ctx context.Context, p authn.Principal) (record.Identity, error) {
-	none := fault.New(fault.Precondition, "NO_LOGIN", "the token was not signed in for with a password")
+	none := fault.New(fault.Precondition, "NO_LOGIN", "the token was not signed in for with a password; sign in with the login first")
 	if c.signIn == nil || p.IdentityID == "" {
 		return record.Identity{}, none
 	}

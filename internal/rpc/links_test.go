@@ -122,6 +122,19 @@ func (f authenticate) Authenticate(ctx context.Context, bearer string) (authn.Pr
 	return f(ctx, bearer)
 }
 
+// TestRoleNeededSaysWhich: who lacks the role is told whose method it is.
+func TestRoleNeededSaysWhich(t *testing.T) {
+	c := &call{rule: ruleFor(t, "IdentityService/PutIdentity"), principal: authn.Principal{Roles: []record.Role{record.RoleEvaluator}}}
+	err := checkRole(t.Context(), c, func(context.Context) error { return nil })
+	if f := faultOf(err); f.Reason != "ROLE_NEEDED" || !strings.HasSuffix(f.Text, "; it is for: clinic admin, network admin") {
+		t.Errorf("%v", err)
+	}
+	c.principal.Roles = append(c.principal.Roles, record.RoleClinicAdmin)
+	if err := checkRole(t.Context(), c, func(context.Context) error { return nil }); err != nil || c.principal.Role != record.RoleClinicAdmin {
+		t.Errorf("with the role: %v as %s", err, c.principal.Role)
+	}
+}
+
 func TestAuthentication(t *testing.T) {
 	known := authenticate(func(_ context.Context, bearer string) (authn.Principal, error) {
 		if bearer != "good" {
