@@ -21,6 +21,7 @@ import (
 	"google.golang.org/grpc/credentials"
 	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/grpc/encoding/gzip"
+	"google.golang.org/grpc/keepalive"
 	"google.golang.org/grpc/metadata"
 	"google.golang.org/grpc/status"
 
@@ -59,6 +60,8 @@ const (
 	usualFirst     = 500 * time.Millisecond
 	usualLongest   = time.Minute
 	usualCallLimit = 30 * time.Second
+	aliveEvery     = 30 * time.Second
+	aliveWithin    = 10 * time.Second
 	// largestAnswer is the largest message that is taken from the service.
 	largestAnswer = 16 << 20
 )
@@ -87,6 +90,8 @@ func Dial(o Options) (*Client, error) {
 	}
 	dial := append([]grpc.DialOption{
 		grpc.WithTransportCredentials(transport),
+		// A connection that is open on this side alone is left once nothing answers on it; the service takes a sign of life every 20 s at most.
+		grpc.WithKeepaliveParams(keepalive.ClientParameters{Time: aliveEvery, Timeout: aliveWithin}),
 		grpc.WithDefaultCallOptions(grpc.UseCompressor(gzip.Name), grpc.MaxCallRecvMsgSize(largestAnswer)),
 	}, o.DialOptions...)
 	conn, err := grpc.NewClient(o.Address, dial...)

@@ -24,7 +24,8 @@ func verifyCommand() command {
 		detail: `Checks the signature, the place in the clinic's audit log, and runs the engine again on the enclosed trials: the
 same finding, or it fails. A result that was released without its raw trials holds their digest: it verifies by
 signature and log, says so, and the engine is not run; that is no failure. FILE is what the service hands out (a bundle,
-an answer of GetResult or of ListFeed); "-" reads standard input. What an answer says around the bundle is not signed; where it contradicts what is, that fails too.
+an answer of GetResult or of ListFeed); "-" reads standard input. What an answer says around the bundle is not signed;
+where it contradicts what is, that fails too.
 The key file is the key set that the service publishes at /.well-known/jwks.json; get it by a way that you trust and keep
 it, and get it again when a key has changed or is said to be compromised: what your copy does not say is not counted. A
 result by a retired key verifies for ever; one by a compromised key only where the log shows that it is older.
