@@ -269,7 +269,9 @@ func TestHeadersCannotBeInjected(t *testing.T) {
 		"named by a connection": {"Connection: X-Ponderal-Peer-Address\r\nX-Ponderal-Peer-Address: 198.51.100.1\r\nAuthorization: Bearer good\r\n", []int{200, 200, 429}},
 		"a certificate": {fmt.Sprintf("X-Ponderal-Peer-Certificate: %064x 4102444800\r\nGrpc-Metadata-X-Ponderal-Peer-Certificate: %064x 4102444800\r\n", 1, 1),
 			[]int{401, 429}},
-		"twice authorized": {"Authorization: Bearer good\r\nAuthorization: Bearer good\r\n", []int{401, 429}},
+		"authorized by a prefix":             {"Grpc-Metadata-Authorization: Bearer good\r\n", []int{401, 429}},
+		"authorized twice, once by a prefix": {"Grpc-Metadata-Authorization: Bearer other\r\nAuthorization: Bearer good\r\n", []int{200, 200, 429}},
+		"twice authorized":                   {"Authorization: Bearer good\r\nAuthorization: Bearer good\r\n", []int{401, 429}},
 	} {
 		clock.move(time.Hour)
 		for i, want := range tt.want {
