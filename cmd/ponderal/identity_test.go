@@ -186,4 +186,3 @@ func TestTooExpected(t *testing.T) {
 		}
 	}
 }
-

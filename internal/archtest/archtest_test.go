@@ -100,7 +100,7 @@ func TestRules(t *testing.T) {
 		"log.Fatal":                    {"cmd/ponderal/a.go", doc + "package main\nimport \"log\"\nfunc f() { log.Fatal() }\n", "log.Fatal"},
 		"panic":                        {"internal/mass/a.go", doc + "package p\nfunc f() { panic(1) }\n", "panic"},
 		"panic in a test":              {"internal/mass/a_test.go", doc + "package p\nfunc f() { panic(1) }\n", ""},
-		"recover in casework":          {"internal/casework/a.go", doc + "package p\nfunc f() { recover() }\n", "recover"},
+		"recover in auditlog":          {"internal/auditlog/a.go", doc + "package p\nfunc f() { recover() }\n", "recover"},
 		"recover in rpc":               {"internal/rpc/a.go", doc + "package p\nfunc f() { recover() }\n", ""},
 		"embed in rpc":                 {"internal/rpc/a.go", doc + "package p\n//go:embed x\nvar x string\n", "go:embed"},
 		"embed in gateway":             {"internal/gateway/a.go", doc + "package p\n//go:embed x\nvar x string\n", ""},

@@ -132,8 +132,8 @@ var builtinRules = []struct {
 	reason string
 }{
 	{"panic", nil, true, "an error is returned"},
-	{"recover", []string{"internal/rpc", "internal/localpg"}, true,
-		"one interceptor turns a panic into an internal error; localpg keeps a container library's panic from a missing engine to itself"},
+	{"recover", []string{"internal/rpc", "internal/localpg", "internal/casework"}, true,
+		"one interceptor turns a panic into an internal error, and casework one of a goroutine of its own; localpg keeps a container library's panic from a missing engine to itself"},
 }
 
 // embedRooms may embed files.

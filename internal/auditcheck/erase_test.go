@@ -2,7 +2,6 @@ package auditcheck
 
 import (
 	"bytes"
-	"context"
 	"errors"
 	"fmt"
 	"net/url"
@@ -26,13 +25,6 @@ func (w *world) eraserURL() string {
 	q.Set("role", "ponderal_eraser")
 	u.RawQuery = q.Encode()
 	return u.String()
-}
-
-func (w *world) eraser() *pgx.Conn {
-	w.t.Helper()
-	conn := must(pgx.Connect(w.ctx, w.eraserURL()))(w.t)
-	w.t.Cleanup(func() { _ = conn.Close(context.Background()) })
-	return conn
 }
 
 // order is an erasure of a client of the eastern clinic.

@@ -366,9 +366,7 @@ func everything(t *testing.T, b Bundle) []string {
 			t.Fatal(err)
 		}
 		walk("", tree, func(_ string, leaf any) {
-			for _, word := range strings.FieldsFunc(fmt.Sprint(leaf), func(c rune) bool { return c == ' ' || c == ',' || c == ';' }) {
-				out = append(out, word)
-			}
+			out = append(out, strings.FieldsFunc(fmt.Sprint(leaf), func(c rune) bool { return c == ' ' || c == ',' || c == ';' })...)
 		})
 	}
 	return out

@@ -41,7 +41,11 @@ func (c *Casework) PushSessions(ctx context.Context, p authn.Principal, list []r
 	for i, s := range list {
 		// They meet at the clinic's gate, which stores them in groups.
 		pushing.Go(func() {
-			got, err := c.push(ctx, p, s, true)
+			var got Pushed
+			err := aside(func() (err error) {
+				got, err = c.push(ctx, p, s, true)
+				return err
+			})
 			answers[i] = BatchAnswer{SessionID: s.ID, Pushed: got, Err: err, ConflictID: got.Conflict}
 		})
 	}

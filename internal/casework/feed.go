@@ -68,9 +68,11 @@ func (c *Casework) discloseAll(ctx context.Context, p authn.Principal, clinics m
 	group, ctx := errgroup.WithContext(ctx)
 	group.SetLimit(clinicsAtOnce)
 	for i, clinic := range names {
-		group.Go(func() (err error) {
-			got[i], err = c.disclose(ctx, p, clinic, clinics[clinic])
-			return err
+		group.Go(func() error {
+			return aside(func() (err error) {
+				got[i], err = c.disclose(ctx, p, clinic, clinics[clinic])
+				return err
+			})
 		})
 	}
 	if err := group.Wait(); err != nil {

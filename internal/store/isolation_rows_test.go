@@ -119,7 +119,7 @@ var storeUses = map[string]string{
 	"HasReleased": "payer_id", "FindCertificateIdentity": "clinic_id", "Limits": "",
 	"InClinic": "clinic_id", "ReadClinic": "clinic_id", "Ready": "", "Close": "",
 	// Wake-ups carry a clinic's id and no rows.
-	"Watch": "", "RunWakes": "",
+	"Watch": "", "RunWakes": "", "Connections": "",
 	// Jobs are ids and no clinic's rows; those of a payer are told apart by the statement.
 	"RunJobs": "", "Deliveries": "payer_id",
 }

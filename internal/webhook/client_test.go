@@ -206,8 +206,12 @@ func TestReceivers(t *testing.T) {
 		"404":                    {h: status(404), want: "status 404"},
 		"410":                    {h: status(410), want: "status 410", gone: true},
 		"500":                    {h: status(500), want: "status 500"},
-		"301":                    {h: func(w http.ResponseWriter, r *http.Request) { http.Redirect(w, r, other.URL, 301) }, want: "redirect"},
-		"307":                    {h: func(w http.ResponseWriter, r *http.Request) { http.Redirect(w, r, other.URL, 307) }, want: "redirect"},
+		"301": {h: func(w http.ResponseWriter, r *http.Request) {
+			http.Redirect(w, r, other.URL, http.StatusMovedPermanently)
+		}, want: "redirect"},
+		"307": {h: func(w http.ResponseWriter, r *http.Request) {
+			http.Redirect(w, r, other.URL, http.StatusTemporaryRedirect)
+		}, want: "redirect"},
 		"hangs": {h: func(_ http.ResponseWriter, r *http.Request) {
 			select {
 			case <-release:
