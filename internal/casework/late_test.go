@@ -45,7 +45,7 @@ func newLateWorld(t *testing.T) *lateWorld {
 	w.push(east, 5, dana)
 	w.push(east, 6, dana)
 	w.push(west, 1, sam)
-	w.push(west, 2, sam)
+	w.push(west, 7, sam)
 	w.sign(east, 4, -1, 1, 0)
 	w.sign(east, 1, 1, 1, 0)
 	w.correct(east, 2, 1, 1)
@@ -54,7 +54,7 @@ func newLateWorld(t *testing.T) *lateWorld {
 	w.sign(east, 3, 2, 1, 0)
 	w.correct(east, 6, 2, 1)
 	w.sign(west, 1, 2, 1, 0)
-	w.sign(west, 2, 2, 1, 0)
+	w.sign(west, 7, 2, 1, 0)
 	w.correct(east, 1, 3, 1)
 	w.correct(east, 4, 3, 1)
 	w.sign(east, 1, 4, 2, 1)
@@ -191,7 +191,7 @@ func TestLateCorrectionsPages(t *testing.T) {
 				}
 			}
 			if size == 1 && n == 0 {
-				w.correct(west, 2, 8, 1)
+				w.correct(west, 7, 8, 1)
 			}
 			if got.Next == "" {
 				break
@@ -201,7 +201,7 @@ func TestLateCorrectionsPages(t *testing.T) {
 		want := lateAll
 		if size > 1 {
 			// The clock has gone on.
-			want = append(append([]string{}, lateAll...), `west 02 result 15 signed 14 by Sam's; Dana Whitfield 20 "45">"40"; `)
+			want = append(append([]string{}, lateAll...), `west 07 result 47 signed 14 by Sam's; Dana Whitfield 20 "45">"40"; `)
 		}
 		if diff := cmp.Diff(want, told(items)); diff != "" {
 			t.Errorf("pages of %d (-want +got)\n%s", size, diff)
