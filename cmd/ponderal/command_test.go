@@ -114,7 +114,7 @@ func TestWrongCommandLines(t *testing.T) {
 		{[]string{"erase", "-client", "x", "-demand", "x", "-asked-by", "x", "-operator", "x"}, "-clinic is required"},
 		{[]string{"erase", "-clinic", "x", "-client", "x", "-asked-by", "x", "-operator", "x"}, "-demand is required"},
 		{[]string{"erase", "-clinic", "x", "-client", "x", "-demand", "x", "-asked-by", "x", "-operator", "x"}, eraserURLVariable},
-		{[]string{"load", "-connections", "1,none"}, "whole numbers"},
+		{[]string{"load", "-row", "push-2"}, `did you mean "push-`},
 		{[]string{"load", "-sessions", "0"}, "at least 1"},
 	}
 	for _, c := range cases {

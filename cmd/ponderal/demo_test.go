@@ -15,7 +15,8 @@ import (
 )
 
 func TestMain(m *testing.M) {
-	if os.Getenv(asCommand) != "" {
+	// A subcommand that starts this very program again must not start the tests again.
+	if os.Getenv(asCommand) != "" || len(os.Args) > 1 && !strings.HasPrefix(os.Args[1], "-test.") {
 		main()
 	}
 	pgtest.Main(m)

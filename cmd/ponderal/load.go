@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"errors"
+	"flag"
 	"fmt"
 	"os"
 	"strings"
@@ -106,25 +107,27 @@ func readLoadFlags(f *flags) (loadFlags, error) {
 	if *quick {
 		usual = quickSizes
 	}
-	sizes, err := n.or(usual)
+	given := map[string]bool{}
+	f.Visit(func(x *flag.Flag) { given[x.Name] = true })
+	sizes, err := n.or(usual, given)
 	if err != nil {
 		return loadFlags{}, err
 	}
-	given := loadFlags{sizes: sizes, asJSON: *asJSON, help: *row == "help", profile: *profile}
-	if *row != "" && !given.help {
-		given.rows, err = rowNames(*row)
+	read := loadFlags{sizes: sizes, asJSON: *asJSON, help: *row == "help", profile: *profile}
+	if *row != "" && !read.help {
+		read.rows, err = rowNames(*row)
 	}
-	return given, err
+	return read, err
 }
 
 // or fills what was not given.
-func (n loadSizes) or(usual loadSizes) (loadSizes, error) {
+func (n loadSizes) or(usual loadSizes, named map[string]bool) (loadSizes, error) {
 	for _, pair := range []struct {
 		name         string
 		given, usual *int
 	}{{"sessions", &n.sessions, &usual.sessions}, {"clinics", &n.clinics, &usual.clinics}, {"signed", &n.signed, &usual.signed},
 		{"feed", &n.feed, &usual.feed}, {"trials", &n.trials, &usual.trials}, {"starts", &n.starts, &usual.starts}} {
-		if *pair.given < 0 {
+		if named[pair.name] && *pair.given < 1 {
 			return n, usagef("-%s is at least 1", pair.name)
 		}
 		if *pair.given == 0 {
