@@ -36,7 +36,7 @@ func TestDefaults(t *testing.T) {
 		DatabaseMaxConns: 10, GRPCAddress: "127.0.0.1:7443", RESTAddress: "127.0.0.1:7080", LogLevel: slog.LevelInfo,
 		ShutdownSeconds: 20, DeadlineSeconds: 15, MaxDeadlineSeconds: 60, MaxMessageKiB: 4096, WitnessSeconds: 300,
 		RateLimitPerMinute: 6000, RateLimitAddressPerMinute: 30000, SignInAttempts: 10, SignInWindowSeconds: 900,
-		SignInMinutes: 720, SignInName: "Ponderal", PasswordMemoryMiB: 256,
+		SignInMinutes: 720, SignInName: "Ponderal", PasswordMemoryMiB: 256, MaxInFlight: 256,
 	}
 	if got := load(t, nil, ""); got != want {
 		t.Errorf("got %+v, want %+v", got, want)

@@ -272,7 +272,7 @@ func (x *matrix) notEnough() {
 				switch {
 				case !m.allows(h):
 					for says, in := range asks {
-						add("role not enough", says, in)
+						add("role not enough for "+m.name, says, in) // the answer names the roles, which the contract publishes
 					}
 				case m.namesClinic() && !h.network:
 					add("other clinic", "naming another clinic", naming(x.test, m.in, x.there.clinic))
