@@ -28,15 +28,9 @@ func cautions() []string {
 // answered with what is stored.
 func (c *Casework) SignResult(ctx context.Context, p authn.Principal, in Signing) (record.Stored[ResultView], error) {
 	var none record.Stored[ResultView]
-	if err := need(p, record.RoleReviewer); err != nil {
-		return none, err
-	}
-	clinic, err := ownClinic(p, "")
+	clinic, err := clinicOfSigner(p)
 	if err != nil {
 		return none, err
-	}
-	if p.MemberID == "" {
-		return none, fault.New(fault.Denied, "MEMBER_NEEDED", "only a member of the clinic signs, with a credential of their own")
 	}
 	if in.Meaning != record.MeaningReviewed && in.Meaning != record.MeaningTestedAndReviewed {
 		return none, invalid("meaning", "signature.meaning", "a signature has a meaning")
@@ -59,6 +53,18 @@ func (c *Casework) SignResult(ctx context.Context, p authn.Principal, in Signing
 		return none, fmt.Errorf("sign result: %w", err)
 	}
 	return c.readResult(ctx, clinic, in.ResultID)
+}
+
+// clinicOfSigner is the clinic of a reviewer who may sign in it: a member, with a credential of their own.
+func clinicOfSigner(p authn.Principal) (string, error) {
+	if err := need(p, record.RoleReviewer); err != nil {
+		return "", err
+	}
+	clinic, err := ownClinic(p, "")
+	if err == nil && p.MemberID == "" {
+		err = fault.New(fault.Denied, "MEMBER_NEEDED", "only a member of the clinic signs, with a credential of their own")
+	}
+	return clinic, err
 }
 
 // invalid is an Invalid fault of one field.
